@@ -1,0 +1,246 @@
+"""Outline and hole edges -> axis, tail, screw pattern: the one place that turns picture axes into the part's.
+
+Points arrive in millimetres as seen in the picture (x right, y up); angles are clockwise from 12 o'clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.outline import signed_area
+from vision.vocabulary import HANDED_FAMILIES
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+HUB_TOLERANCE: Final = 0.02  # of the hub's radius: how far off the circle an edge point of the hub may lie
+HUB_LEAST_ARC_DEG: Final = 70.0  # under this much arc the circle's centre hangs on noise; the network's axis leads then
+TAIL_STARTS: Final = 1.06  # hub radii: beyond this the outline is tail, clear of most fillets
+FLANK_TURN_DEG: Final = 12.0  # a flank point's normal is square to the tail within this
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """What the network says of the part's frame, mm as seen, with standard deviations from its calibration."""
+
+    axis_mm: Array  # (2,)
+    u_axis_mm: float
+    tail_deg: float  # clockwise from the picture's up
+    u_tail_deg: float
+    hub_radius_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Hub:
+    """Which outline points lie on the hub, and the arc they cover."""
+
+    on_hub: Mask  # (N,)
+    arc_deg: float
+    rms_mm: float
+    correlated: int  # neighbouring points that share one error: N / this many are independent
+
+
+@dataclass(frozen=True, slots=True)
+class Tail:
+    """Which outline points carry the tail's direction, and how: its area's centre or its parallel flanks."""
+
+    kind: str  # "area" or "flanks"
+    first: NDArray[np.intp]  # area: the tail's points in order; flanks: the left flank's
+    second: NDArray[np.intp]  # flanks: the right flank's; empty for "area"
+    rms_mm: float
+
+
+def circle_through(points: Array, weights: Array | None = None) -> tuple[Array, float]:
+    """Least-squares circle by Gauss-Newton on the geometric distance; centre (2,) and radius."""
+    w = np.ones(len(points)) if weights is None else weights
+    design = np.column_stack([points, np.ones(len(points))])
+    square = (points**2).sum(axis=1)
+    sol = np.linalg.lstsq(design * np.sqrt(w)[:, None], square * np.sqrt(w), rcond=None)[0]
+    centre = sol[:2] / 2.0
+    radius = float(np.sqrt(max(sol[2] + centre @ centre, 1e-12)))
+    for _ in range(6):
+        d = points - centre
+        rho = np.maximum(np.linalg.norm(d, axis=1), 1e-9)
+        jac = np.column_stack([-d / rho[:, None], -np.ones(len(points))])
+        step = np.linalg.lstsq(jac * np.sqrt(w)[:, None], -(rho - radius) * np.sqrt(w), rcond=None)[0]
+        centre, radius = centre + step[:2], radius + float(step[2])
+        if np.abs(step).max() < 1e-9:
+            break
+    return centre, radius
+
+
+def find_hub(outline_mm: Array, guess: Guess, rng: np.random.Generator) -> Hub | None:
+    """The outline points that lie on one circle near the network's hub, by random sample consensus.
+
+    Parameters
+    ----------
+    outline_mm : ndarray of shape (N, 2)
+    guess : Guess
+    rng : numpy.random.Generator
+
+    Returns
+    -------
+    Hub or None
+        None when no arc near the guess is long enough to fit.
+    """
+    r0 = guess.hub_radius_mm
+    d = outline_mm - guess.axis_mm
+    rho = np.linalg.norm(d, axis=1)
+    near = np.flatnonzero(np.abs(rho - r0) < max(0.14 * r0, 3.0 * guess.u_axis_mm))
+    if len(near) < 12:
+        return None
+    along = np.roll(outline_mm, -2, axis=0) - np.roll(outline_mm, 2, axis=0)
+    along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-12)
+    tolerance = HUB_TOLERANCE * r0
+    best_score, best_mask = 0.0, None
+    for _ in range(120):
+        three = outline_mm[rng.choice(near, 3, replace=False)]
+        try:
+            centre, radius = _circle_of_three(three)
+        except np.linalg.LinAlgError:
+            continue
+        off = float(np.linalg.norm(centre - guess.axis_mm))
+        if off > 4.0 * guess.u_axis_mm or abs(radius - r0) > 0.15 * r0:
+            continue
+        mask = _on_circle(outline_mm, along, centre, radius, tolerance)
+        prior = np.exp(-0.5 * (off / (1.5 * guess.u_axis_mm)) ** 2 - 0.5 * ((radius - r0) / (0.08 * r0)) ** 2)
+        score = float(mask.sum()) * float(prior)
+        if score > best_score:
+            best_score, best_mask = score, mask
+    if best_mask is None or best_mask.sum() < 8:
+        return None
+    for _ in range(3):
+        centre, radius = circle_through(outline_mm[best_mask])
+        mask = _on_circle(outline_mm, along, centre, radius, tolerance)
+        if mask.sum() < 8:
+            break
+        best_mask = mask
+    centre, radius = circle_through(outline_mm[best_mask])
+    e = outline_mm[best_mask] - centre
+    residual = np.linalg.norm(e, axis=1) - radius
+    angle = np.degrees(np.arctan2(e[:, 0], e[:, 1]))
+    covered = np.unique(np.round(angle / 4.0)).size * 4.0
+    correlated = max(1, len(outline_mm) // 80)
+    return Hub(best_mask, float(min(covered, 360.0)), float(np.sqrt(np.mean(residual**2))), correlated)
+
+
+def _circle_of_three(p: Array) -> tuple[Array, float]:
+    a = 2.0 * (p[1:] - p[0])
+    b = (p[1:] ** 2).sum(axis=1) - (p[0] ** 2).sum()
+    if abs(np.linalg.det(a)) < 1e-3:
+        raise np.linalg.LinAlgError("points on a line")
+    centre = np.linalg.solve(a, b)
+    return centre, float(np.linalg.norm(p[0] - centre))
+
+
+def _on_circle(points: Array, along: Array, centre: Array, radius: float, tolerance: float) -> Mask:
+    d = points - centre
+    rho = np.linalg.norm(d, axis=1)
+    radial = np.abs((d * along).sum(axis=1)) / np.maximum(rho, 1e-9)  # sine between the edge and the circle's tangent
+    return (np.abs(rho - radius) < tolerance) & (radial < 0.2)
+
+
+def find_tail(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float, family: str) -> Tail | None:
+    """Which outline points tell the tail's direction for a part of this family.
+
+    `hook` and `offset` go by their parallel flanks; all others by the centre of the area beyond the hub, which lies on
+    the centre line of a symmetric tail and averages its whole edge.
+    """
+    d = outline_mm - axis_mm
+    turn = np.radians(tail_deg)
+    up = np.array([np.sin(turn), np.cos(turn)])
+    right = np.array([np.cos(turn), -np.sin(turn)])
+    x, y = d @ right, d @ up
+    beyond = (np.linalg.norm(d, axis=1) > TAIL_STARTS * hub_radius_mm) & (y > 0.0)
+    tail = _largest_run(beyond)
+    if len(tail) < 8:
+        return None
+    if family in HANDED_FAMILIES:
+        flanks = _flanks(outline_mm, tail, x, y, right)
+        if flanks is not None:
+            return flanks
+    return Tail("area", tail, np.empty(0, dtype=np.intp), 0.0)
+
+
+def _largest_run(mask: Mask) -> NDArray[np.intp]:
+    """Indices of the longest cyclic run of True, in order."""
+    n = len(mask)
+    if mask.all():
+        return np.arange(n)
+    start = int(np.flatnonzero(~mask)[0])
+    rolled = np.roll(mask, -start)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], rolled, [False]]).astype(np.int8)))
+    if len(edges) == 0:
+        return np.empty(0, dtype=np.intp)
+    runs = edges.reshape(-1, 2)
+    a, b = runs[np.argmax(runs[:, 1] - runs[:, 0])]
+    return (np.arange(a, b) + start) % n
+
+
+def _flanks(outline_mm: Array, tail: NDArray[np.intp], x: Array, y: Array, right: Array) -> Tail | None:
+    along = np.roll(outline_mm, -3, axis=0) - np.roll(outline_mm, 3, axis=0)
+    along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-12)
+    steep = np.abs(along @ right)[tail] < np.sin(np.radians(FLANK_TURN_DEG))
+    turning = 1.0 if signed_area(outline_mm) > 0.0 else -1.0
+    outward_x = turning * (along[:, 1] * right[0] - along[:, 0] * right[1])[tail]
+    sides = []
+    for sign in (-1.0, 1.0):
+        index = tail[steep & (sign * outward_x > 0.0)]
+        line = _longest_line(x[index], y[index])
+        if line is None:
+            return None
+        sides.append(index[line])
+    both = [np.polyfit(y[i], x[i], 1) for i in sides]
+    rms = float(np.sqrt(np.mean([np.var(x[i] - np.polyval(p, y[i])) for i, p in zip(sides, both, strict=True)])))
+    if abs(both[0][0] - both[1][0]) > 0.14:  # eight degrees apart: not two parallel flanks
+        return None
+    return Tail("flanks", sides[0], sides[1], rms)
+
+
+def _longest_line(x: Array, y: Array) -> NDArray[np.intp] | None:
+    """Points of the near-upright line that most points share; its length at least 2 mm."""
+    if len(x) < 6:
+        return None
+    best: NDArray[np.intp] | None = None
+    for centre in np.quantile(x, np.linspace(0.02, 0.98, 25)):
+        inside = np.flatnonzero(np.abs(x - centre) < 0.25)
+        for _ in range(2):
+            if len(inside) < 5 or np.ptp(y[inside]) < 1.0:
+                break
+            fit = np.polyfit(y[inside], x[inside], 1)
+            inside = np.flatnonzero(np.abs(x - np.polyval(fit, y)) < 0.12)
+        if len(inside) >= 5 and np.ptp(y[inside]) >= 2.0 and (best is None or len(inside) > len(best)):
+            best = inside
+    return best
+
+
+def tail_direction(outline_mm: Array, axis_mm: Array, tail: Tail) -> float:
+    """The tail's direction in degrees, clockwise from the picture's up, from the points that carry it."""
+    if tail.kind == "flanks":
+        vectors = []
+        for index in (tail.first, tail.second):
+            p = outline_mm[index]
+            centred = p - p.mean(axis=0)
+            _, _, vt = np.linalg.svd(centred, full_matrices=False)
+            v = vt[0] if vt[0] @ (p.mean(axis=0) - axis_mm) > 0.0 else -vt[0]
+            vectors.append(v * np.sqrt(len(index)))
+        v = vectors[0] + vectors[1]
+        return float(np.degrees(np.arctan2(v[0], v[1])))
+    p = outline_mm[tail.first]
+    p = p - axis_mm
+    q = np.roll(p, -1, axis=0)
+    cross = p[:, 0] * q[:, 1] - q[:, 0] * p[:, 1]
+    centroid = ((p + q) * cross[:, None]).sum(axis=0) / max(abs(float(cross.sum())) * 3.0, 1e-9) * np.sign(cross.sum())
+    return float(np.degrees(np.arctan2(centroid[0], centroid[1])))
+
+
+def combine_axis(fitted: Array, covariance: Array, guess: Guess) -> tuple[Array, Array, Array]:
+    """Weighted mean of the hub's centre and the network's axis: axis (2,), covariance (2, 2), weight of the fit (2, 2)."""
+    prior = np.eye(2) * guess.u_axis_mm**2
+    gain = prior @ np.linalg.inv(prior + covariance)
+    axis = guess.axis_mm + gain @ (fitted - guess.axis_mm)
+    return axis, gain @ covariance, gain

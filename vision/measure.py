@@ -1,0 +1,311 @@
+"""Edges in pixels and a Plane -> the part's frame, screw pattern and sizes in mm, with their joint covariance.
+
+Everything is one function of a short list of inputs (plane, thickness, edges, axis, tail); its derivatives give the
+covariance (JCGM 100:2008, 5.2) and the budget a person can read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision import dimensions
+from vision.clock import Guess, Hub, Tail, circle_through, combine_axis, find_hub, find_tail, tail_direction
+from vision.plane import Plane
+from vision.quantity import Quantity, jacobian, propagate
+
+Array = NDArray[np.float64]
+
+# Floors that no single photo shows: each was set on path-traced calibration pictures, where truth is known.
+U_EDGE_MM: Final = 0.03  # where the part's edge lies: chamfer, wall and shadow move it together, all round
+U_HOLE_EDGE_MM: Final = 0.03
+U_TAIL_DEG: Final = 0.35  # flanks that are not quite symmetric, or not quite straight
+U_HOLE_CENTRE_MM: Final = 0.03
+U_LENS_RELATIVE: Final = 0.0015  # radial distortion left over between the reference and the part
+
+
+@dataclass(frozen=True, slots=True)
+class HoleEdges:
+    """The edges seen of one screw hole, photo pixels; any may be missing."""
+
+    through_px: Array | None  # (M, 2)
+    countersink_px: Array | None
+    head_px: Array | None  # a screw sits in the hole
+    center_px: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class FaceEdges:
+    """What the photo shows of the face nearer the camera, photo pixels."""
+
+    outline_px: Array  # (N, 2)
+    u_edge_px: float  # standard uncertainty of one edge point
+    holes: tuple[HoleEdges, ...]
+    axis_px: Array  # the network's, (2,)
+    tail_px: Array  # a point up the tail, (2,)
+    hub_radius_px: float
+    u_axis_px: float
+    u_tail_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """The part's frame as seen: axis, tail direction and the circle it hangs on."""
+
+    axis_mm: Array
+    tail_deg: float
+    hub_radius_mm: float
+    hub: Hub | None
+    tail: Tail | None
+    guess: Guess
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """Named outputs with their covariance; lengths in mm (or in the plane's own unit without a scale)."""
+
+    names: tuple[str, ...]
+    values: Array
+    covariance: Array
+    inputs: tuple[str, ...]
+    input_u: Array
+    derivatives: Array
+    frame: Frame
+    axis_px: tuple[float, float]
+    tail_px: tuple[float, float]
+    order: tuple[int, ...]  # places of FaceEdges.holes in the pattern's order
+    centred: tuple[bool, ...]
+
+    def quantity(self, name: str) -> Quantity | None:
+        """One output by its name, or None when the photo did not show it."""
+        if name not in self.names:
+            return None
+        i = self.names.index(name)
+        if not np.isfinite(self.values[i]):
+            return None
+        return Quantity(float(self.values[i]), float(np.sqrt(max(self.covariance[i, i], 0.0))))
+
+
+def _frame(face: FaceEdges, plane: Plane, thickness_mm: float, family: str, rng: np.random.Generator) -> Frame:
+    outline = plane.to_mm(face.outline_px, thickness_mm)
+    marks = plane.to_mm(np.stack([face.axis_px, face.tail_px]), thickness_mm)
+    unit = plane.mm_per_px_at(face.axis_px, thickness_mm)
+    up = marks[1] - marks[0]
+    guess = Guess(
+        marks[0],
+        face.u_axis_px * unit,
+        float(np.degrees(np.arctan2(up[0], up[1]))),
+        face.u_tail_deg,
+        face.hub_radius_px * unit,
+    )
+    hub = find_hub(outline, guess, rng)
+    axis, radius, _ = _axis(outline, hub, guess, face.u_edge_px * unit)
+    tail = find_tail(outline, axis, radius, guess.tail_deg, family)
+    direction = guess.tail_deg if tail is None else tail_direction(outline, axis, tail)
+    if abs((direction - guess.tail_deg + 180.0) % 360.0 - 180.0) > max(12.0, 4.0 * guess.u_tail_deg):
+        tail, direction = None, guess.tail_deg
+    return Frame(axis, direction, radius, hub, tail, guess)
+
+
+def _axis(outline: Array, hub: Hub | None, guess: Guess, u_edge_mm: float) -> tuple[Array, float, Array]:
+    if hub is None:
+        return guess.axis_mm, guess.hub_radius_mm, np.eye(2) * guess.u_axis_mm**2
+    points = outline[hub.on_hub]
+    centre, radius = circle_through(points)
+    d = points - centre
+    rho = np.maximum(np.linalg.norm(d, axis=1), 1e-9)
+    jac = np.column_stack([-d / rho[:, None], -np.ones(len(points))])
+    u = max(u_edge_mm, hub.rms_mm, 0.02)
+    normal = jac.T @ jac / (u * u * hub.correlated) + np.eye(3) * 1e-9
+    covariance = np.linalg.inv(normal)[:2, :2]
+    axis, covariance, _ = combine_axis(centre, covariance, guess)
+    return axis, radius, covariance
+
+
+def measure(
+    face: FaceEdges,
+    plane: Plane,
+    thickness_mm: Quantity,
+    family: str,
+    *,
+    mirrored: bool = False,
+    rng: np.random.Generator | None = None,
+) -> Measurement:
+    """The part's frame, holes and sizes with their covariance.
+
+    Parameters
+    ----------
+    face : FaceEdges
+    plane : Plane
+    thickness_mm : Quantity
+        Height of the face above the bench; in the plane's own unit without a scale.
+    family : str
+        Tells whether the tail's area or its flanks give 12 o'clock.
+    mirrored : bool
+        True when the plug side is seen.
+    """
+    frame = _frame(face, plane, thickness_mm.value, family, rng or np.random.default_rng(0))
+    unit = plane.mm_per_px_at(face.axis_px, thickness_mm.value)
+    axis_nominal, _, axis_cov = _axis(
+        plane.to_mm(face.outline_px, thickness_mm.value), frame.hub, frame.guess, face.u_edge_px * unit
+    )
+    u_axis = np.sqrt(np.diag(axis_cov))
+    at_nominal, names, order, centred = _outputs(face, plane, thickness_mm.value, frame, mirrored)
+
+    n_holes = len(face.holes)
+    inputs = [*("focal length", "tilt across", "tilt along", "distance and scale"), "part thickness", "lens distortion"]
+    inputs += ["axis, x", "axis, y", "tail direction", "outline edge", "hole edge"]
+    inputs += [f"hole {i + 1} centre, {c}" for i in range(n_holes) for c in "xy"]
+    u_tail = max(U_TAIL_DEG, frame.guess.u_tail_deg if frame.tail is None else 0.0)
+    u_centre = float(np.hypot(U_HOLE_CENTRE_MM if plane.metric else U_HOLE_CENTRE_MM * unit, 0.0))
+    scale_mm = 1.0 if plane.metric else frame.hub_radius_mm / 10.0  # a hub is about 20 mm across
+    direct_u = np.array(
+        [U_LENS_RELATIVE, u_axis[0], u_axis[1], u_tail, U_EDGE_MM * scale_mm, U_HOLE_EDGE_MM * scale_mm]
+        + [u_centre] * (2 * n_holes)
+    )
+    plane_u = np.sqrt(np.maximum(np.diag(plane.covariance), 0.0))
+    input_u = np.concatenate([plane_u, [thickness_mm.u], direct_u])
+
+    def outputs_of(z: Array) -> Array:
+        moved = plane.moved(plane.parameters + z[:4])
+        values, _, _, _ = _outputs(face, moved, thickness_mm.value + z[4], frame, mirrored, direct=z[5:], order=order)
+        return values
+
+    derivatives = jacobian(outputs_of, np.zeros(len(inputs)), np.maximum(input_u, 1e-9))
+    _unwrap(derivatives, names, outputs_of, input_u)
+    covariance_in = np.diag(input_u**2)
+    covariance_in[:4, :4] = plane.covariance
+    covariance_in[6:8, 6:8] = axis_cov
+    derivatives = np.nan_to_num(derivatives)
+    covariance = propagate(derivatives, covariance_in)
+
+    axis_px = plane.to_px(frame.axis_mm[None], thickness_mm.value)[0]
+    own = _part_frame(plane.to_mm(face.outline_px, thickness_mm.value), frame.axis_mm, frame.tail_deg, False)
+    turn = np.radians(frame.tail_deg)
+    tip = frame.axis_mm + dimensions.tail_end(own) * np.array([np.sin(turn), np.cos(turn)])
+    tail_px = plane.to_px(tip[None], thickness_mm.value)[0]
+    return Measurement(
+        names,
+        at_nominal,
+        covariance,
+        tuple(inputs),
+        input_u,
+        derivatives,
+        frame,
+        (float(axis_px[0]), float(axis_px[1])),
+        (float(tail_px[0]), float(tail_px[1])),
+        order,
+        centred,
+    )
+
+
+def _unwrap(derivatives: Array, names: tuple[str, ...], f: Callable[[Array], Array], u: Array) -> None:
+    """Angles jump at 360°: bring their differences back to the short way round, in place."""
+    for row, name in enumerate(names):
+        if name.endswith(".angle"):
+            turn = 360.0 / (2.0 * np.maximum(u, 1e-9))
+            derivatives[row] = (derivatives[row] + turn / 2.0) % turn - turn / 2.0
+
+
+def _part_frame(points: Array, axis: Array, tail_deg: float, mirrored: bool) -> Array:
+    turn = np.radians(tail_deg)
+    d = points - axis
+    x = d @ np.array([np.cos(turn), -np.sin(turn)])
+    y = d @ np.array([np.sin(turn), np.cos(turn)])
+    return np.column_stack([-x if mirrored else x, y])
+
+
+def _outputs(
+    face: FaceEdges,
+    plane: Plane,
+    thickness: float,
+    frame: Frame,
+    mirrored: bool,
+    *,
+    direct: Array | None = None,
+    order: tuple[int, ...] | None = None,
+) -> tuple[Array, tuple[str, ...], tuple[int, ...], tuple[bool, ...]]:
+    """All outputs at given inputs; the choice of points (hub, tail) and the order of the holes stay as they were."""
+    n_holes = len(face.holes)
+    z = np.zeros(6 + 2 * n_holes) if direct is None else direct
+    lens, ax, ay, turn, edge, hole_edge = z[:6]
+    outline = plane.to_mm(face.outline_px, thickness) * (1.0 + lens)
+    marks = plane.to_mm(np.stack([face.axis_px, face.tail_px]), thickness) * (1.0 + lens)
+    guess = Guess(
+        marks[0], frame.guess.u_axis_mm, frame.guess.tail_deg, frame.guess.u_tail_deg, frame.guess.hub_radius_mm
+    )
+    axis, radius, _ = _axis(outline, frame.hub, guess, frame.guess.u_axis_mm * face.u_edge_px / face.u_axis_px)
+    axis = axis + (ax, ay)
+    if frame.tail is None:
+        up = marks[1] - marks[0]
+        direction = float(np.degrees(np.arctan2(up[0], up[1])))
+    else:
+        direction = tail_direction(outline, axis, frame.tail)
+    direction += turn
+    own = _part_frame(outline, axis, direction, mirrored)
+    reach = dimensions.reach(own) + edge
+    across = dimensions.tail_width(own, 0.5 * reach)
+    values: list[float] = [
+        reach,
+        2.0 * (radius + edge) if frame.hub is not None else np.nan,
+        dimensions.length(own) + 2.0 * edge,
+        dimensions.width(own) + 2.0 * edge,
+        np.nan if across is None else across + 2.0 * edge,
+    ]
+    names = ["reach", "hub_diameter", "length", "width", "tail_width"]
+    rows = [
+        _hole(face.holes[i], plane, thickness, lens, axis, direction, mirrored, hole_edge, z[6 + 2 * i : 8 + 2 * i])
+        for i in range(n_holes)
+    ]
+    centred = tuple(
+        bool(np.hypot(r[0], r[1]) < 0.25 * (r[2] if np.isfinite(r[2]) else 0.15 * reach)) for r in rows
+    )
+    if order is None:
+        angle = [(-1.0 if c else np.degrees(np.arctan2(r[0], r[1])) % 360.0) for r, c in zip(rows, centred, strict=True)]
+        order = tuple(int(i) for i in np.argsort(angle, kind="stable"))
+    for place, i in enumerate(order):
+        x, y, diameter, countersink = rows[i]
+        names += [f"holes[{place}].{q}" for q in ("x", "y", "diameter", "countersink", "radius", "angle")]
+        values += [x, y, diameter, countersink, float(np.hypot(x, y)), float(np.degrees(np.arctan2(x, y)) % 360.0)]
+    return np.array(values), tuple(names), order, tuple(centred[i] for i in order)
+
+
+def _hole(
+    hole: HoleEdges,
+    plane: Plane,
+    thickness: float,
+    lens: float,
+    axis: Array,
+    direction: float,
+    mirrored: bool,
+    edge: float,
+    nudge: Array,
+) -> tuple[float, float, float, float]:
+    """x, y, through diameter, countersink diameter of one hole in the part's frame; NaN for what is not seen.
+
+    The through edge of a countersunk hole lies below the face by the cone's depth, so it is read on that plane.
+    """
+    diameter = countersink = np.nan
+    centre: Array | None = None
+    if hole.countersink_px is not None:
+        centre, radius = circle_through(plane.to_mm(hole.countersink_px, thickness) * (1.0 + lens))
+        countersink = 2.0 * (radius + edge)
+    if hole.through_px is not None:
+        depth = 0.0
+        if np.isfinite(countersink):
+            _, flat = circle_through(plane.to_mm(hole.through_px, thickness))
+            depth = min(max((countersink - 2.0 * flat) / 2.0, 0.0), 0.9 * thickness)  # cone of about 90°
+        on_plane, radius = circle_through(plane.to_mm(hole.through_px, thickness - depth) * (1.0 + lens))
+        diameter = 2.0 * (radius + edge)
+        centre = on_plane if centre is None else centre
+    if hole.head_px is not None:
+        on_head, _ = circle_through(plane.to_mm(hole.head_px, thickness) * (1.0 + lens))
+        centre = on_head if centre is None else centre
+    if centre is None:
+        centre = plane.to_mm(np.array([hole.center_px]), thickness)[0]
+    x, y = _part_frame((centre + nudge)[None], axis, direction, mirrored)[0]
+    return float(x), float(y), float(diameter), float(countersink)

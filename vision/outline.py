@@ -1,0 +1,177 @@
+"""Sub-pixel edges: from the network's maps to closed curves, then to the strongest edge of the photo nearby."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+UPSAMPLING: Final = 4  # contour vertices every quarter of a map pixel before they are moved onto the level
+PROFILE_STEP: Final = 0.5  # sampling along the normal, in units of the picture's own pixel (or coarser when blurred)
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """A closed edge in photo pixels, with how far each point was moved onto the photo's own edge."""
+
+    points_px: Array  # (N, 2), anticlockwise as seen in the picture (y down: clockwise in image axes)
+    moved_px: Array  # (N,) signed, outwards positive
+    contrast: Array  # (N,) grey levels across the edge, 0 where the photo showed none
+    width_px: Array  # (N,) spread of the edge along the normal, standard deviation
+
+    @property
+    def found(self) -> NDArray[np.bool_]:
+        """Where the photo itself shows an edge."""
+        return self.contrast > 0.0
+
+
+def level_curves(values: NDArray[np.float32], level: float = 0.5) -> list[Array]:
+    """Closed curves on which a map passes a level, outer borders only, largest first.
+
+    Parameters
+    ----------
+    values : ndarray of shape (H, W), float32
+    level : float
+
+    Returns
+    -------
+    list of ndarray of shape (N, 2)
+        Columns x, y in pixels of the map (first pixel's centre at 0, 0).
+    """
+    h, w = values.shape
+    large = cv2.resize(values, (w * UPSAMPLING, h * UPSAMPLING), interpolation=cv2.INTER_LINEAR)
+    mask = (large > level).astype(np.uint8)
+    found, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    curves = []
+    for contour in sorted(found, key=cv2.contourArea, reverse=True):
+        if len(contour) < 4 * UPSAMPLING:
+            continue
+        points = (contour[:, 0, :].astype(np.float64) + 0.5) / UPSAMPLING - 0.5
+        curves.append(_onto_level(values, points, level))
+    return curves
+
+
+def _onto_level(values: NDArray[np.float32], points: Array, level: float) -> Array:
+    """Move contour vertices along the map's gradient onto the level (two Newton steps, at most one pixel each)."""
+    smooth = cv2.GaussianBlur(values, (0, 0), 0.6)
+    gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3) / 8.0
+    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3) / 8.0
+    for _ in range(2):
+        value, dx, dy = (sample(m, points) for m in (smooth, gx, gy))
+        steep = dx * dx + dy * dy
+        step = np.clip((level - value) / np.maximum(steep, 1e-4), -40.0, 40.0)
+        move = np.stack([dx, dy], axis=1) * step[:, None]
+        length = np.linalg.norm(move, axis=1, keepdims=True)
+        points = points + move / np.maximum(length, 1.0)
+    return points
+
+
+def sample(image: NDArray[np.generic], points: Array) -> Array:
+    """Bilinear samples of a (H, W) or (H, W, C) image at points (…, 2), clamped at the border."""
+    flat = points.reshape(-1, 2).astype(np.float32)
+    rows = []
+    limit = 30000  # cv2.remap takes maps below 32768 in each direction
+    for start in range(0, len(flat), limit):
+        part = flat[start : start + limit]
+        rows.append(
+            cv2.remap(image, part[:, :1], part[:, 1:], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0]
+        )
+    found = np.concatenate(rows)
+    return found.reshape(*points.shape[:-1], *image.shape[2:]).astype(np.float64)
+
+
+def resample_closed(points: Array, count: int) -> Array:
+    """The closed polygon through `points` at `count` places of equal arc length, as an (count, 2) array."""
+    closed = np.concatenate([points, points[:1]])
+    length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(closed, axis=0), axis=1))])
+    at = np.linspace(0.0, length[-1], count, endpoint=False)
+    return np.stack([np.interp(at, length, closed[:, 0]), np.interp(at, length, closed[:, 1])], axis=1)
+
+
+def smooth_closed(values: Array, sigma: float) -> Array:
+    """Gaussian smoothing along a closed curve; `sigma` in samples; values of shape (N,) or (N, C)."""
+    if sigma <= 0.0:
+        return values
+    n = len(values)
+    frequency = np.fft.rfftfreq(n)
+    response = np.exp(-2.0 * (np.pi * frequency * sigma) ** 2)
+    spectrum = np.fft.rfft(values, axis=0)
+    return np.fft.irfft(spectrum * (response if values.ndim == 1 else response[:, None]), n=n, axis=0)
+
+
+def outward_normals(points: Array, smooth: float = 2.0) -> Array:
+    """Unit normals of a closed curve that point out of it; image axes (y down) or mm alike."""
+    along = smooth_closed(np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0), smooth)
+    along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-12)
+    normal = np.stack([along[:, 1], -along[:, 0]], axis=1)
+    return normal if signed_area(points) > 0.0 else -normal
+
+
+def signed_area(points: Array) -> float:
+    """Shoelace area of a closed polygon (N, 2); positive when it runs anticlockwise in axes with y up."""
+    x, y = points[:, 0], points[:, 1]
+    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+
+
+def snap_to_photo(pixels: NDArray[np.uint8], points: Array, reach_px: float, prior_px: float) -> Edge:
+    """Move each point of a closed curve along its normal to the photo's own edge.
+
+    The colour contrast across the curve is projected on its main direction, so that edges between things of equal
+    brightness count too; the edge is the centroid of the gradient's peak, weighted by the distance from where the
+    network saw it.
+
+    Parameters
+    ----------
+    pixels : ndarray of shape (H, W, 3), uint8
+    points : ndarray of shape (N, 2)
+        A closed curve in photo pixels.
+    reach_px : float
+        How far to look on either side.
+    prior_px : float
+        Standard deviation of the network's own edge.
+    """
+    normal = outward_normals(points)
+    step = max(PROFILE_STEP, reach_px / 12.0)
+    half = int(np.ceil(reach_px / step)) + 2
+    offset = np.arange(-half, half + 1) * step
+    x0, y0 = np.floor(points.min(axis=0) - reach_px - 4).astype(int)
+    x1, y1 = np.ceil(points.max(axis=0) + reach_px + 5).astype(int)
+    x0, y0 = max(x0, 0), max(y0, 0)
+    window = np.ascontiguousarray(pixels[y0:y1, x0:x1])
+    where = points[:, None, :] + offset[None, :, None] * normal[:, None, :] - (x0, y0)
+    colour = sample(window, where)  # (N, K, 3)
+    colour = smooth_closed(colour.reshape(len(points), -1), 1.0).reshape(colour.shape)
+    third = max(2, half // 2)
+    contrast = colour[:, -third:].mean(axis=1) - colour[:, :third].mean(axis=1)
+    strength = np.linalg.norm(contrast, axis=1, keepdims=True)
+    direction = contrast / np.maximum(strength, 1e-6)
+    profile = np.einsum("nkc,nc->nk", colour, direction)
+    gradient = np.gradient(profile, step, axis=1)
+    weight = np.exp(-0.5 * (offset / prior_px) ** 2) * (np.abs(offset) <= reach_px)
+    score = np.clip(gradient, 0.0, None) * weight
+    peak = np.argmax(score, axis=1)
+    near = np.abs(np.arange(len(offset))[None, :] - peak[:, None]) * step <= max(1.6, 1.6 * step)
+    local = np.clip(gradient, 0.0, None) * near
+    total = local.sum(axis=1)
+    moved = (local * offset).sum(axis=1) / np.maximum(total, 1e-9)
+    spread = np.sqrt((local * (offset - moved[:, None]) ** 2).sum(axis=1) / np.maximum(total, 1e-9))
+    height = total * step
+    good = (height > 6.0) & (np.abs(moved) <= reach_px)
+    moved = np.where(good, moved, 0.0)
+    return Edge(
+        points_px=points + moved[:, None] * normal,
+        moved_px=moved,
+        contrast=np.where(good, height, 0.0),
+        width_px=np.where(good, spread, 0.0),
+    )
+
+
+def agree_with_neighbours(edge: Edge, limit_px: float) -> NDArray[np.bool_]:
+    """Which points moved as their neighbours did: False for burrs, glare and jumps to another edge."""
+    around = np.stack([np.roll(edge.moved_px, k) for k in range(-6, 7)])
+    return edge.found & (np.abs(edge.moved_px - np.median(around, axis=0)) <= limit_px)

@@ -1,4 +1,4 @@
-"""Machine screw threads met in cams: major diameters and the clearance holes that go with them, as data with sources."""
+"""Machine screw threads met in cams: major diameters and their clearance holes, as data with sources."""
 
 from __future__ import annotations
 

@@ -1,0 +1,132 @@
+"""Photo -> what lies where: the finder network's class of every cell, and the connected pieces of a class."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Protocol
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.models import CLASSES, Model, shipped
+
+LONG_SIDE_PX: Final = 512  # the photo's long side as the network sees it
+STRIDE: Final = 4  # network pixels in a cell of its output
+MULTIPLE: Final = 32  # the network's deepest stride
+LEAST_CELLS: Final = 12  # a piece smaller than this is noise: at 40 cm a coin of 16 mm still covers about 40 cells
+
+
+class HasPixels(Protocol):
+    """Anything with an upright RGB picture, such as `vision.photo.Photo`."""
+
+    @property
+    def pixels(self) -> NDArray[np.uint8]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """One connected piece of a class.
+
+    `mask` is (h, w) bool on the cells of the map. Centre and radius are of its smallest enclosing circle, in photo
+    pixels. `confidence` is the mean probability of the class over the piece.
+    """
+
+    kind: str
+    mask: NDArray[np.bool_]
+    centre_px: tuple[float, float]
+    radius_px: float
+    area_px: float
+    confidence: float
+    touches_frame: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Regions:
+    """Class probabilities (C, h, w) float32 over `CLASSES`; cell (i, j) is centred at ((j, i) + 0.5) * step - 0.5 px."""
+
+    probability: NDArray[np.float32]
+    step_px: float
+
+    def components(self, kind: str, *, at_least: float = 0.5) -> tuple[Region, ...]:
+        """Connected pieces where `kind` has at least that probability, the greatest mass of probability first."""
+        layer = self.probability[CLASSES.index(kind)]
+        above = layer >= at_least
+        count, pieces, stats, _ = cv2.connectedComponentsWithStats(above.astype(np.uint8), connectivity=8)
+        found = []
+        for number in range(1, count):
+            left, top, width, height, cells = (int(v) for v in stats[number])
+            if cells < LEAST_CELLS:
+                continue
+            mask = pieces == number
+            contours, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+            (x, y), radius = cv2.minEnclosingCircle(np.concatenate(contours))
+            rows, columns = layer.shape
+            found.append(
+                Region(
+                    kind=kind,
+                    mask=np.asarray(mask, dtype=np.bool_),
+                    centre_px=((x + 0.5) * self.step_px - 0.5, (y + 0.5) * self.step_px - 0.5),
+                    radius_px=(radius + 0.5) * self.step_px,
+                    area_px=cells * self.step_px**2,
+                    confidence=float(layer[mask].mean()),
+                    touches_frame=left == 0 or top == 0 or left + width == columns or top + height == rows,
+                )
+            )
+        return tuple(sorted(found, key=lambda region: -region.area_px * region.confidence))
+
+    def main_part(self) -> Region | None:
+        """The piece the reader network should look at: the greatest cam, or else the greatest other thing."""
+        for kind in ("cam", "other"):
+            for at_least in (0.5, 0.25):
+                pieces = self.components(kind, at_least=at_least)
+                if pieces:
+                    return pieces[0]
+        return None
+
+    def at_px(self, kind: str, points_px: NDArray[np.float64]) -> NDArray[np.float32]:
+        """Probability of a class at photo points (N, 2), by the nearest cell."""
+        cells = np.floor((np.asarray(points_px) + 0.5) / self.step_px).astype(int)
+        rows, columns = self.probability.shape[1:]
+        inside = np.clip(cells, 0, (columns - 1, rows - 1))
+        return np.asarray(self.probability[CLASSES.index(kind), inside[:, 1], inside[:, 0]], dtype=np.float32)
+
+
+def finder_input(pixels: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], tuple[int, int], float]:
+    """The picture the finder sees, the part of it that is photo (rows, columns), and photo pixels per pixel of it.
+
+    A strip of under one network pixel at the right or bottom may be left out, so that one step holds for both axes.
+    """
+    height, width = pixels.shape[:2]
+    step = max(height, width) / LONG_SIDE_PX
+    rows, columns = max(1, int(height / step + 1e-6)), max(1, int(width / step + 1e-6))
+    kept = pixels[: max(1, round(rows * step)), : max(1, round(columns * step))]
+    small = cv2.resize(kept, (columns, rows), interpolation=cv2.INTER_AREA if step > 1.0 else cv2.INTER_LINEAR)
+    padded = cv2.copyMakeBorder(small, 0, -rows % MULTIPLE, 0, -columns % MULTIPLE, cv2.BORDER_REPLICATE)
+    return np.asarray(padded, dtype=np.uint8), (rows, columns), step
+
+
+def find_regions(photo: HasPixels, *, model: Model | None = None) -> Regions:
+    """What lies where in the photo.
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright RGB, (H, W, 3) uint8.
+    model : Model, optional
+        Another finder than the shipped one.
+
+    Returns
+    -------
+    Regions
+
+    Raises
+    ------
+    ModelError
+        If the shipped network is missing or not understood.
+    """
+    finder = shipped("finder") if model is None else model
+    picture, (rows, columns), step = finder_input(photo.pixels)
+    probability = finder.run(picture[None])["probability"][0]
+    seen = probability[:, : -(-rows // STRIDE), : -(-columns // STRIDE)]
+    return Regions(probability=np.ascontiguousarray(seen), step_px=step * STRIDE)

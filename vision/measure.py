@@ -90,7 +90,11 @@ class Measurement:
         return Quantity(float(self.values[i]), float(np.sqrt(max(self.covariance[i, i], 0.0))))
 
 
-def _frame(face: FaceEdges, plane: Plane, thickness_mm: float, family: str, rng: np.random.Generator) -> Frame:
+def frame_of(
+    face: FaceEdges, plane: Plane, thickness_mm: float, family: str, rng: np.random.Generator | None = None
+) -> Frame:
+    """Axis, tail direction and hub on the rectified face, and which outline points carry them."""
+    rng = rng or np.random.default_rng(0)
     outline = plane.to_mm(face.outline_px, thickness_mm)
     marks = plane.to_mm(np.stack([face.axis_px, face.tail_px]), thickness_mm)
     unit = plane.mm_per_px_at(face.axis_px, thickness_mm)
@@ -148,7 +152,7 @@ def measure(
     mirrored : bool
         True when the plug side is seen.
     """
-    frame = _frame(face, plane, thickness_mm.value, family, rng or np.random.default_rng(0))
+    frame = frame_of(face, plane, thickness_mm.value, family, rng)
     unit = plane.mm_per_px_at(face.axis_px, thickness_mm.value)
     axis_nominal, _, axis_cov = _axis(
         plane.to_mm(face.outline_px, thickness_mm.value), frame.hub, frame.guess, face.u_edge_px * unit

@@ -155,10 +155,13 @@ def snap_to_photo(pixels: NDArray[np.uint8], points: Array, reach_px: float, pri
     weight = np.exp(-0.5 * (offset / prior_px) ** 2) * (np.abs(offset) <= reach_px)
     score = np.clip(gradient, 0.0, None) * weight
     peak = np.argmax(score, axis=1)
-    near = np.abs(np.arange(len(offset))[None, :] - peak[:, None]) * step <= max(1.6, 1.6 * step)
-    local = np.clip(gradient, 0.0, None) * near
-    total = local.sum(axis=1)
-    moved = (local * offset).sum(axis=1) / np.maximum(total, 1e-9)
+    rising = np.clip(gradient, 0.0, None)
+    moved = offset[peak]
+    window = max(1.8, 1.8 * step)
+    for _ in range(5):  # mean shift on the bare gradient: the prior chose the peak, it must not bias its place
+        local = rising * np.exp(-0.5 * ((offset[None, :] - moved[:, None]) / window) ** 2)
+        total = local.sum(axis=1)
+        moved = np.where(total > 0.0, (local * offset).sum(axis=1) / np.maximum(total, 1e-9), moved)
     spread = np.sqrt((local * (offset - moved[:, None]) ** 2).sum(axis=1) / np.maximum(total, 1e-9))
     height = total * step
     good = (height > 6.0) & (np.abs(moved) <= reach_px)

@@ -1,0 +1,204 @@
+"""The reader's maps and the photo -> the edges that are measured: outline of the face, and every screw hole."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.classify import PatchReading
+from vision.measure import FaceEdges, HoleEdges
+from vision.outline import (
+    Edge,
+    agree_with_neighbours,
+    level_curves,
+    resample_closed,
+    smooth_closed,
+    snap_to_photo,
+)
+from vision.patch import Patch
+
+Array = NDArray[np.float64]
+
+OUTLINE_POINTS: Final = 480
+RING_POINTS: Final = 72
+SNAP_REACH_PATCH_PX: Final = 1.6  # how far from the network's edge the photo's own is looked for
+SNAP_PRIOR_PATCH_PX: Final = 0.8
+LEAST_HOLE_PATCH_PX: Final = 5.0  # diameter; 1.1 mm on a part 40 mm long
+U_EDGE_PATCH_PX: Final = 0.35  # of the network's own edge, one point, where the photo shows none
+U_EDGE_PX: Final = 0.35  # of a snapped point; neighbours err together
+U_AXIS_PATCH_PX: Final = 1.2
+U_TAIL_DEG: Final = 1.5
+RING_OUTLIER: Final = 0.12  # of the radius
+
+
+@dataclass(frozen=True, slots=True)
+class FaceView:
+    """The edges to measure and what else the maps tell of the picture's worth."""
+
+    edges: FaceEdges
+    blur_px: float  # spread of the outline's edge in the photo, standard deviation
+    snapped: float  # share of the outline where the photo shows its own edge
+    doubtful_openings: tuple[tuple[float, float], ...]  # photo px: hole or relief, or hardly there
+    clipped: bool  # the face runs out of the patch
+    roundness: float
+
+
+def see_face(pixels: NDArray[np.uint8], patch: Patch, reading: PatchReading) -> FaceView | None:
+    """Edges of the part in the photo, or None when the face map shows no closed part.
+
+    Parameters
+    ----------
+    pixels : ndarray of shape (H, W, 3), uint8
+    patch, reading
+        The tail-up patch and what the reader network says of it.
+    """
+    curves = level_curves(reading.map("face"))
+    if not curves:
+        return None
+    face_patch = resample_closed(curves[0], OUTLINE_POINTS)
+    scale = patch.px_per_patch_px
+    face_px = patch.photo_points(face_patch)
+    edge = snap_to_photo(
+        pixels, face_px, max(2.0, SNAP_REACH_PATCH_PX * scale), max(1.0, SNAP_PRIOR_PATCH_PX * scale)
+    )
+    outline_px, kept = _settled(edge, face_px, max(1.0, 0.6 * scale))
+    holes, doubtful = _holes(pixels, patch, reading, face_patch)
+    axis_px, tail_px = patch.photo_points(np.array([reading.axis_patch, reading.tail_patch]))
+    share = float(kept.mean())
+    u_edge = U_EDGE_PX * share + U_EDGE_PATCH_PX * scale * (1.0 - share)
+    blur = edge.width_px[kept]
+    side = reading.maps.shape[1]
+    return FaceView(
+        edges=FaceEdges(
+            outline_px=outline_px,
+            u_edge_px=u_edge,
+            holes=holes,
+            axis_px=axis_px,
+            tail_px=tail_px,
+            hub_radius_px=reading.hub_radius * scale,
+            u_axis_px=U_AXIS_PATCH_PX * scale,
+            u_tail_deg=U_TAIL_DEG,
+        ),
+        blur_px=float(np.median(blur)) if kept.any() else 0.0,
+        snapped=share,
+        doubtful_openings=doubtful,
+        clipped=bool((face_patch.min() < 1.0) or (face_patch.max() > side - 2.0)),
+        roundness=_roundness(face_patch),
+    )
+
+
+def _roundness(points: Array) -> float:
+    contour = points.astype(np.float32)
+    around = cv2.arcLength(contour, True)
+    return float(4.0 * np.pi * cv2.contourArea(contour) / max(around * around, 1e-9))
+
+
+def _settled(edge: Edge, network_px: Array, limit_px: float) -> tuple[Array, NDArray[np.bool_]]:
+    """Snapped points where they agree with their neighbours; elsewhere the network's, moved as the neighbours were."""
+    kept = agree_with_neighbours(edge, limit_px)
+    if not kept.any():
+        return network_px, kept
+    n = len(kept)
+    index = np.flatnonzero(kept)
+    around = np.concatenate([index - n, index, index + n])
+    moved = np.interp(np.arange(n), around, np.tile(edge.moved_px[index], 3))
+    moved = smooth_closed(moved, 0.8)
+    direction = edge.points_px - network_px
+    length = np.abs(edge.moved_px)
+    normal = np.where(length[:, None] > 1e-6, direction / np.maximum(length[:, None], 1e-6), 0.0)
+    normal *= np.sign(edge.moved_px)[:, None]
+    return np.where(kept[:, None], network_px + moved[:, None] * normal, network_px), kept
+
+
+def _holes(
+    pixels: NDArray[np.uint8], patch: Patch, reading: PatchReading, face_patch: Array
+) -> tuple[tuple[HoleEdges, ...], tuple[tuple[float, float], ...]]:
+    hole, relief, head = reading.map("hole"), reading.map("relief"), reading.map("screw_head")
+    opening = np.maximum(np.maximum(hole, relief), head)
+    countersinks = level_curves(reading.map("countersink"))
+    outline = face_patch.astype(np.float32)
+    found: list[HoleEdges] = []
+    doubtful: list[tuple[float, float]] = []
+    for curve in level_curves(opening):
+        area = float(cv2.contourArea(curve.astype(np.float32)))
+        if area < np.pi / 4.0 * LEAST_HOLE_PATCH_PX**2:
+            continue
+        centre = curve.mean(axis=0)
+        if cv2.pointPolygonTest(outline, (float(centre[0]), float(centre[1])), False) < 0.0:
+            continue
+        inside = _disc(curve, hole.shape)
+        p_hole, p_relief, p_head = (float(m[inside].mean()) for m in (hole, relief, head))
+        at = patch.photo_points(centre[None])[0]
+        if max(p_hole, p_head) < p_relief:
+            if max(p_hole, p_head) > 0.5 * p_relief:
+                doubtful.append((float(at[0]), float(at[1])))
+            continue
+        if p_relief > 0.5 * max(p_hole, p_head) or max(p_hole, p_head) < 0.6:
+            doubtful.append((float(at[0]), float(at[1])))
+        found.append(_hole_edges(pixels, patch, curve, countersinks, filled=p_head > p_hole))
+    for curve in level_curves(opening, 0.25):  # something that is hardly there and has no clear core
+        inside = _disc(curve, hole.shape)
+        area = float(cv2.contourArea(curve.astype(np.float32)))
+        if area > np.pi / 4.0 * (1.4 * LEAST_HOLE_PATCH_PX) ** 2 and float(opening[inside].max()) < 0.5:
+            at = patch.photo_points(curve.mean(axis=0)[None])[0]
+            doubtful.append((float(at[0]), float(at[1])))
+    return tuple(found), tuple(doubtful)
+
+
+def _disc(curve: Array, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    mask = np.zeros(shape, dtype=np.uint8)
+    cv2.fillPoly(mask, [np.round(curve).astype(np.int32)], 1)
+    return np.asarray(mask > 0, dtype=np.bool_)
+
+
+def _hole_edges(
+    pixels: NDArray[np.uint8], patch: Patch, curve: Array, countersinks: list[Array], *, filled: bool
+) -> HoleEdges:
+    centre = curve.mean(axis=0)
+    radius = float(np.sqrt(cv2.contourArea(curve.astype(np.float32)) / np.pi))
+    around = None
+    for ring in countersinks:
+        ring_radius = float(np.sqrt(cv2.contourArea(ring.astype(np.float32)) / np.pi))
+        if np.linalg.norm(ring.mean(axis=0) - centre) < 0.4 * ring_radius and ring_radius > 1.12 * radius:
+            around = ring
+            break
+    inner = _ring(pixels, patch, curve)
+    at = patch.photo_points(centre[None])[0]
+    return HoleEdges(
+        through_px=None if filled else inner,
+        countersink_px=None if around is None or filled else _ring(pixels, patch, around),
+        head_px=inner if filled else None,
+        center_px=(float(at[0]), float(at[1])),
+    )
+
+
+def _ring(pixels: NDArray[np.uint8], patch: Patch, curve: Array) -> Array:
+    """A round edge at full resolution: snapped, with whatever strays from its ellipse left out."""
+    scale = patch.px_per_patch_px
+    network = patch.photo_points(resample_closed(curve, RING_POINTS))
+    edge = snap_to_photo(
+        pixels, network, max(1.6, 0.75 * SNAP_REACH_PATCH_PX * scale), max(0.8, SNAP_PRIOR_PATCH_PX * scale)
+    )
+    points, kept = _settled(edge, network, max(0.8, 0.5 * scale))
+    chosen = points[kept] if kept.sum() >= 24 else points
+    for _ in range(2):
+        if len(chosen) < 12:
+            return network
+        stray = ellipse_residual(chosen)
+        limit = max(3.0 * 1.4826 * float(np.median(np.abs(stray))), 0.02)
+        chosen = chosen[np.abs(stray) <= min(limit, RING_OUTLIER)]
+    return chosen if len(chosen) >= 12 else network
+
+
+def ellipse_residual(points: Array) -> Array:
+    """Distance of points from their own ellipse, over its mean radius; positive outside; shape (N,)."""
+    (cx, cy), (a, b), turn = cv2.fitEllipseDirect(points.astype(np.float32).reshape(-1, 1, 2))
+    angle = np.radians(turn)
+    d = points - (cx, cy)
+    u = d[:, 0] * np.cos(angle) + d[:, 1] * np.sin(angle)
+    v = -d[:, 0] * np.sin(angle) + d[:, 1] * np.cos(angle)
+    return np.asarray(np.hypot(u / max(a / 2.0, 1e-6), v / max(b / 2.0, 1e-6)) - 1.0, dtype=np.float64)

@@ -1,0 +1,380 @@
+"""read_photo(): the whole chain from a photo to a reading, on one screen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.classify import PatchReading, part_hand, read_part
+from vision.face import FaceView, see_face
+from vision.measure import FaceEdges, Measurement, frame_of, measure
+from vision.patch import Patch
+from vision.photo import Photo
+from vision.plane import Plane, fit_plane, square_plane
+from vision.quantity import NotMeasured, Quantity
+from vision.reading import BudgetLine, Covariance, Outline, PhotoFacts, Reading, ScaleUsed, ScrewHole, Word
+from vision.scale import CircleReference, PointReference, Scale
+from vision.scale.auto import ScaleRequest, find_scale
+from vision.segment import Region, Regions, find_regions
+from vision.vocabulary import CENTRE, clock_from_angle
+
+Array = NDArray[np.float64]
+
+THICKNESS_MM: Final = Quantity(2.3, 0.25)  # domain.md's range 1.5-3.2 mm from memory; 95 % within 2.3 +- 0.5
+HUB_GUESS_MM: Final = 19.5  # middle of the hubs' range (memory): only tells a thickness where there is no scale
+SEVERAL_PARTS_AREA: Final = 0.3  # of the greatest part's area: a second cam at least this large is a second part
+BLURRED_PER_RADIUS: Final = 0.045  # edge spread over the part's radius; a 20 mm part whose edge spreads over 1 mm
+CLEAR_FACING: Final = 0.8  # under this an unsymmetric reading may be the mirror image
+PLAUSIBLE_REACH_MM: Final = (11.0, 42.0)  # well beyond domain.md's 14-32 mm: outside, the scale is wrong
+
+
+@dataclass(frozen=True, slots=True)
+class ReadOptions:
+    """What the user says about the photo."""
+
+    coin: str | None = None
+    ruler: str | None = None  # "mm" or "inch"
+    card: bool = False
+    card_bar_mm: float | None = None
+    cylinder: bool = False
+    scale: str = "auto"  # auto, none, or one kind
+    facing: str | None = None
+    thickness_mm: Quantity | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """The part the reader network confirmed, or what stands against it."""
+
+    region: Region | None
+    patch: Patch | None
+    words: PatchReading | None
+    outcome: str
+    warnings: tuple[NotMeasured, ...] = ()
+
+
+def read_photo(photo: Photo, options: ReadOptions | None = None) -> Reading:
+    """Read one photo.
+
+    Parameters
+    ----------
+    photo : Photo
+        Upright pixels, from `vision.photo.open_photo`.
+    options : ReadOptions, optional
+        What the user knows: coin, ruler, card, facing, thickness.
+
+    Returns
+    -------
+    Reading
+        Always; its `outcome` says what it is worth.
+    """
+    options = options or ReadOptions()
+    regions = find_regions(photo)
+    found = find_part(photo.pixels, regions)
+    scale, warnings = _scale(photo, regions, found, options)
+    notes = [*photo.warnings, *found.warnings, *warnings]
+    facts = PhotoFacts(photo.name, photo.sha256, photo.pixels.shape[1], photo.pixels.shape[0])
+    view = None
+    if found.words is not None and found.patch is not None and found.outcome == "read":
+        view = see_face(photo.pixels, found.patch, found.words)
+    problem = _picture_problem(found, view)
+    if view is None or problem is not None or found.words is None:
+        notes += [problem] if problem is not None else []
+        outcome = found.outcome if found.outcome != "read" else "retake"
+        return Reading(outcome, facts, scale=_scale_of_reference(photo, scale), warnings=tuple(notes))
+    thickness = options.thickness_mm or THICKNESS_MM
+    plane, thickness = _plane(photo, scale, view.edges, found.words.family.label, thickness)
+    return _compose(photo, facts, options, found.words, view, plane, scale, thickness, notes)
+
+
+def find_part(pixels: NDArray[np.uint8], regions: Regions) -> Found:
+    """The one cam in the picture, confirmed by a close look; or the outcome that says why there is none."""
+    cams = [r for r in regions.components("cam") if r.confidence > 0.5] or list(regions.components("cam", at_least=0.3))
+    others = list(regions.components("other"))
+    candidates = (cams[:3] or others[:2])[:3]
+    if not candidates:
+        text = "no part is seen: put the cam flat on a plain sheet and fill about a third of the frame with it"
+        return Found(None, None, None, "retake", (NotMeasured("no-part", text),))
+    looks = [(region, *read_part(pixels, region.centre_px, region.radius_px)) for region in candidates]
+    known = [look for look in looks if look[1].is_cam]
+    if not known:
+        region, words, patch = max(looks, key=lambda look: look[1].cam_probability)
+        text = "what lies there does not look like a cam: if it is one, lay it flat, screw side up, and photograph it again"
+        return Found(region, patch, words, "not-a-cam", (NotMeasured("not-a-cam", text),))
+    region, words, patch = max(known, key=lambda look: look[0].area_px)
+    second = [look for look in known if look[0] is not region and look[0].area_px > SEVERAL_PARTS_AREA * region.area_px]
+    if second:
+        text = "more than one part is in the picture: photograph one at a time"
+        return Found(region, patch, words, "retake", (NotMeasured("several-parts", text),))
+    return Found(region, patch, words, "read")
+
+
+def _picture_problem(found: Found, view: FaceView | None) -> NotMeasured | None:
+    """Why this picture of a cam cannot be measured, or None."""
+    if found.outcome != "read" or found.region is None:
+        return None
+    if found.region.touches_frame:
+        return NotMeasured("cut-off", "the part runs out of the picture: keep a finger's width around it")
+    if view is None or view.clipped:
+        return NotMeasured("no-outline", "the part's outline cannot be followed: lay it on a plain sheet that contrasts with it")
+    if view.blur_px > BLURRED_PER_RADIUS * found.region.radius_px:
+        return NotMeasured("blurred", "the picture is blurred: hold the phone still, tap on the part to focus")
+    return None
+
+
+def _scale(photo: Photo, regions: Regions, found: Found, options: ReadOptions) -> tuple[Scale | None, list[NotMeasured]]:
+    kind = options.scale
+    if kind == "auto" and options.coin:
+        kind = "coin"
+    if kind == "auto" and options.ruler:
+        kind = "ruler"
+    if kind == "auto" and (options.card or options.card_bar_mm is not None):
+        kind = "card"
+    if kind == "auto" and options.cylinder:
+        kind = "cylinder"
+    request = ScaleRequest(kind=kind, coin=options.coin, ruler_unit=options.ruler, card_bar_mm=options.card_bar_mm)
+    mask = None if found.region is None or found.outcome == "not-a-cam" else found.region.mask
+    scale, warnings = find_scale(photo, request, regions=regions, part_mask=mask)
+    return scale, list(warnings)
+
+
+def _plane(
+    photo: Photo, scale: Scale | None, face: FaceEdges, family: str, thickness: Quantity
+) -> tuple[Plane, Quantity]:
+    """The bench under the part: first from the reference alone, then with the part's own circles on it."""
+    size = (photo.pixels.shape[1], photo.pixels.shape[0])
+    rings = [h.countersink_px if h.countersink_px is not None else h.through_px for h in face.holes]
+    circles = [ring for ring in rings if ring is not None]
+    references = () if scale is None else scale.references
+    plane = fit_plane(references, image_size=size, focal_35mm=photo.focal_35mm) if references else None
+    if not isinstance(plane, Plane):
+        plane = square_plane((), image_size=size, focal_35mm=photo.focal_35mm)
+        references = ()
+    for _ in range(2):
+        if not plane.metric:
+            unit = 2.0 * face.hub_radius_px * plane.mm_per_px_at(face.axis_px, 0.0) / HUB_GUESS_MM
+            thickness = Quantity(THICKNESS_MM.value * unit, 2.0 * THICKNESS_MM.u * unit)
+        hub = _hub_points(face, plane, thickness.value, family)
+        part = [(ring, thickness) for ring in ([hub] if hub is not None else []) + circles]
+        if not part:
+            break
+        if references:
+            refined = fit_plane(references, image_size=size, focal_35mm=photo.focal_35mm, part_circles=part)
+        else:
+            refined = square_plane(part, image_size=size, focal_35mm=photo.focal_35mm)
+        if not isinstance(refined, Plane):
+            break
+        plane = refined
+    return plane, thickness
+
+
+def _hub_points(face: FaceEdges, plane: Plane, thickness_mm: float, family: str) -> Array | None:
+    """The part of the outline that lies on the hub, photo pixels, when it is arc enough to tell the tilt."""
+    frame = frame_of(face, plane, thickness_mm, family)
+    if frame.hub is None or frame.hub.arc_deg < 150.0:
+        return None
+    return face.outline_px[frame.hub.on_hub]
+
+
+def _scale_of_reference(photo: Photo, scale: Scale | None) -> ScaleUsed | None:
+    """Scale at the reference itself, for a picture without a part."""
+    if scale is None:
+        return None
+    size = (photo.pixels.shape[1], photo.pixels.shape[0])
+    plane = fit_plane(scale.references, image_size=size, focal_35mm=photo.focal_35mm)
+    if not isinstance(plane, Plane):
+        return None
+    return _scale_used(plane, scale, reference_points(scale).mean(axis=0), 0.0)
+
+
+def reference_points(scale: Scale) -> Array:
+    """Rim or marks of a reference in photo pixels, (N, 2)."""
+    rows = []
+    for reference in scale.references:
+        if isinstance(reference, CircleReference):
+            rows.append(reference.edge_px)
+        elif isinstance(reference, PointReference):
+            rows.append(reference.image_px)
+    return np.concatenate(rows)
+
+
+def _scale_used(plane: Plane, scale: Scale, at_px: Array, height_mm: float) -> ScaleUsed:
+    mm_per_px = plane.mm_per_px_at(at_px, height_mm)
+    steps = np.sqrt(np.maximum(np.diag(plane.covariance), 0.0))
+    gradient = np.zeros(4)
+    for i, step in enumerate(steps):
+        if step > 0.0:
+            move = np.zeros(4)
+            move[i] = step
+            plus, minus = (plane.moved(plane.parameters + s * move).mm_per_px_at(at_px, height_mm) for s in (1, -1))
+            gradient[i] = (plus - minus) / (2.0 * step)
+    u = float(np.sqrt(max(gradient @ plane.covariance @ gradient, 0.0))) / mm_per_px
+    return ScaleUsed(scale.kind, scale.reference, mm_per_px, u, plane.tilt_deg)
+
+
+def _compose(
+    photo: Photo,
+    facts: PhotoFacts,
+    options: ReadOptions,
+    words: PatchReading,
+    view: FaceView,
+    plane: Plane,
+    scale: Scale | None,
+    thickness: Quantity,
+    notes: list[NotMeasured],
+) -> Reading:
+    facing = _facing(words.facing, options.facing)
+    measured = measure(
+        view.edges, plane, thickness, words.family.label, mirrored=facing.label == "plug", rng=np.random.default_rng(0)
+    )
+    holes = _screw_holes(view, measured, plane.metric)
+    sizes = {
+        name: measured.quantity(name) if plane.metric else None
+        for name in ("reach", "hub_diameter", "length", "width", "tail_width")
+    }
+    used = None if scale is None or not plane.metric else _scale_used(plane, scale, np.array(measured.axis_px), thickness.value)
+    hand = part_hand(words.hand_seen, facing)
+    notes += _doubts(photo, words, facing, hand, view, measured, holes, sizes, used, options)
+    doubtful = {"family-unsure", "bottom-unsure", "facing-unknown", "hole-unsure", "no-holes", "size-unusual"}
+    doubtful |= {"no-scale", "coin-not-named", "coin-not-found", "scale-not-found", "not-measured", "words-disagree"}
+    unsure = any(note.code in doubtful for note in notes) or (used is None and options.scale != "none")
+    return Reading(
+        outcome="unsure" if unsure else "read",
+        photo=facts,
+        scale=used,
+        family=words.family,
+        bottom=words.bottom,
+        hand=hand,
+        facing=facing,
+        holes=holes,
+        dimensions=sizes,
+        outline=Outline(
+            measured.axis_px,
+            measured.tail_px,
+            view.edges.outline_px,
+            None if scale is None else reference_points(scale),
+        ),
+        covariance=_covariance(measured) if plane.metric else None,
+        budget=_budget(measured) if plane.metric else (),
+        warnings=tuple(notes),
+    )
+
+
+def _facing(seen: Word, told: str | None) -> Word:
+    if told is None:
+        return seen
+    other = "plug" if told == "screw" else "screw"
+    return Word(told, 1.0, (told,), {told: 1.0, other: 0.0})
+
+
+def _screw_holes(view: FaceView, measured: Measurement, metric: bool) -> tuple[ScrewHole, ...]:
+    rows = []
+    for place, i in enumerate(measured.order):
+        edges = view.edges.holes[i]
+        angle = measured.quantity(f"holes[{place}].angle")
+        centred = measured.centred[place]
+        rows.append(
+            ScrewHole(
+                position=CENTRE if centred or angle is None else clock_from_angle(angle.value),
+                center_px=edges.center_px,
+                angle_deg=None if centred else angle,
+                radius_mm=measured.quantity(f"holes[{place}].radius") if metric else None,
+                diameter_mm=measured.quantity(f"holes[{place}].diameter") if metric else None,
+                countersink_diameter_mm=measured.quantity(f"holes[{place}].countersink") if metric else None,
+            )
+        )
+    return tuple(rows)
+
+
+def _doubts(
+    photo: Photo,
+    words: PatchReading,
+    facing: Word,
+    hand: Word,
+    view: FaceView,
+    measured: Measurement,
+    holes: tuple[ScrewHole, ...],
+    sizes: dict[str, Quantity | None],
+    used: ScaleUsed | None,
+    options: ReadOptions,
+) -> list[NotMeasured]:
+    """Everything a careful reader would hold against this reading."""
+    notes = []
+    if photo.focal_35mm is None:
+        notes.append(
+            NotMeasured("no-focal-length", "the photo does not tell its focal length; 26 mm was assumed, and sizes are less sure")
+        )
+    if len(words.family.plausible) > 1:
+        named = " or ".join(words.family.plausible)
+        notes.append(NotMeasured("family-unsure", f"the outline may be {named}: compare with the part in the hand"))
+    if len(words.bottom.plausible) > 1:
+        notes.append(NotMeasured("bottom-unsure", "whether the bottom is open or closed is not clear: look at the edge opposite the tail"))
+    if not holes:
+        notes.append(NotMeasured("no-holes", "no screw hole was seen: clean the holes, or photograph the part against the light"))
+    if view.doubtful_openings:
+        notes.append(NotMeasured("hole-unsure", "an opening may be a screw hole or a relief: look whether a screw goes there"))
+    if facing.probability < CLEAR_FACING and _mirror_matters(holes, hand):
+        text = "which side is seen is not clear; from the other side left and right change places: say --facing screw or plug"
+        notes.append(NotMeasured("facing-unknown", text))
+    missing = [name for name, size in sizes.items() if size is None] if used is not None else []
+    if missing:
+        named = ", ".join(missing).replace("_", " ")
+        notes.append(NotMeasured("not-measured", f"not measured: {named}"))
+    reach = sizes.get("reach")
+    if reach is not None and not PLAUSIBLE_REACH_MM[0] <= reach.value <= PLAUSIBLE_REACH_MM[1]:
+        text = f"a reach of {reach.value:.1f} mm is unusual for a cam: check which coin lies there"
+        notes.append(NotMeasured("size-unusual", text))
+    return notes
+
+
+def _mirror_matters(holes: tuple[ScrewHole, ...], hand: Word) -> bool:
+    """True unless the mirror image has the same outline and the same clock positions."""
+    if hand.label != "none":
+        return True
+    angles = sorted(h.angle_deg.value for h in holes if h.angle_deg is not None)
+    mirrored = sorted((360.0 - a) % 360.0 for a in angles)
+    return any(abs((a - b + 180.0) % 360.0 - 180.0) > 6.0 for a, b in zip(angles, mirrored, strict=True))
+
+
+def _covariance(measured: Measurement) -> Covariance:
+    kept = [
+        i
+        for i, name in enumerate(measured.names)
+        if np.isfinite(measured.values[i]) and not name.endswith((".angle", ".radius"))
+    ]
+    return Covariance(tuple(measured.names[i] for i in kept), measured.covariance[np.ix_(kept, kept)])
+
+
+def _budget(measured: Measurement) -> tuple[BudgetLine, ...]:
+    lines = []
+    for i, output in enumerate(measured.names):
+        if not np.isfinite(measured.values[i]):
+            continue
+        for j, source in enumerate(measured.inputs):
+            contribution = abs(float(measured.derivatives[i, j])) * float(measured.input_u[j])
+            if contribution > 0.0:
+                lines.append(
+                    BudgetLine(
+                        output,
+                        "deg" if output.endswith("angle") else "mm",
+                        source,
+                        float(measured.input_u[j]),
+                        INPUT_UNITS.get(source, "mm"),
+                        float(measured.derivatives[i, j]),
+                        contribution,
+                    )
+                )
+    return tuple(lines)
+
+
+INPUT_UNITS: Final = {
+    "focal length": "px",
+    "tilt across": "rad",
+    "tilt along": "rad",
+    "distance and scale": "1",
+    "lens distortion": "1",
+    "tail direction": "deg",
+}

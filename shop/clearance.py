@@ -10,10 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shop.threads import CAM_SCREWS, THREADS, Thread
+from vision.quantity import Quantity
 
 INCH_HEAD_DEG: Final = 82.0  # ASME B18.6.3, flat countersunk head
 METRIC_HEAD_DEG: Final = 90.0  # ISO 7721
 WIDEST_OVER_LOOSE_MM: Final = 0.3  # about the H14 tolerance of a loose hole at 3 to 6 mm; from memory
+TRACE: Final = 1e-3  # a screw that passes is never quite ruled out by a wide hole
+UNDER_SIZE_MM: Final = 0.08
+UNDER_SIZE_U_MM: Final = 0.04
 LEAST_WEIGHT: Final = 0.02  # a screw less likely than this is not tried
 MOST_SCREWS: Final = 2  # both likely sizes are tried, no more
 
@@ -55,18 +59,30 @@ def hole_likelihood(diameter_mm: NDArray[np.float64], thread: Thread) -> NDArray
     """How well clearance holes of these diameters go with a screw, 0 to 1, elementwise.
 
     Nothing at or below the screw's own diameter, rising to the close hole, level to the normal hole, falling past the
-    loose hole to nothing. The corners are the tables'; the straight lines between them are ours.
+    loose hole to a trace. The corners are the tables'; the straight lines between them are ours.
     """
+    trace = np.where(diameter_mm > thread.major_mm, TRACE, 0.0)
     holes = thread.clearance
     if holes is None:
-        return np.zeros_like(diameter_mm)
+        return trace
     corners = (thread.major_mm, holes.close_mm, holes.normal_mm, holes.loose_mm, holes.loose_mm + WIDEST_OVER_LOOSE_MM)
-    result: NDArray[np.float64] = np.interp(diameter_mm, corners, (0.0, 1.0, 1.0, 0.3, 0.0))
-    return result
+    return np.maximum(np.interp(diameter_mm, corners, (0.0, 1.0, 1.0, 0.3, 0.0)), trace)
+
+
+def screw_likelihood(found_mm: float, u_mm: float, thread: Thread) -> float:
+    """How well a diameter measured over the threads of a screw goes with a thread: screws are made a little under size.
+
+    The usual shortfall, 0.02 to 0.15 mm on these sizes, is from memory.
+    """
+    spread = math.hypot(UNDER_SIZE_U_MM, u_mm)
+    return math.exp(-0.5 * ((found_mm - (thread.major_mm - UNDER_SIZE_MM)) / spread) ** 2)
 
 
 def likely_screws(
-    diameters_mm: NDArray[np.float64], counts: Mapping[str, int] | None = None, names: Sequence[str] = CAM_SCREWS
+    diameters_mm: NDArray[np.float64],
+    counts: Mapping[str, int] | None = None,
+    names: Sequence[str] = CAM_SCREWS,
+    screw_mm: Quantity | None = None,
 ) -> tuple[tuple[Thread, ...], NDArray[np.float64]]:
     """The screws that draws of the hole diameters suggest, and each draw's weights for them.
 
@@ -78,6 +94,8 @@ def likely_screws(
         How often the shop's own list names a thread: those are more likely.
     names : sequence of str
         The threads in question; when the user names one or more, those.
+    screw_mm : Quantity, optional
+        Diameter over the threads of a screw taken out.
 
     Returns
     -------
@@ -95,6 +113,8 @@ def likely_screws(
     columns = []
     for thread in threads:
         prior = (1.0 + 4.0 * listed.get(thread.name, 0)) / (len(threads) + 4.0 * total)
+        if screw_mm is not None:
+            prior *= screw_likelihood(screw_mm.value, screw_mm.u, thread)
         columns.append(prior * np.prod(hole_likelihood(diameters_mm, thread), axis=1))
     weights = np.stack(columns, axis=1)
     share = (weights / np.maximum(weights.sum(axis=1, keepdims=True), 1e-300)).mean(axis=0)

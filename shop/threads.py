@@ -84,7 +84,7 @@ def _all_threads() -> dict[str, Thread]:
 THREADS: Final = _all_threads()
 THREAD_FORM: Final = "#5-40, #6-32, #8-32, M3, M4 …"
 # The screws that hold cams, most met first (common practice, no source): a hole's likely screws are taken from these.
-CAM_SCREWS: Final = ("#5-40", "#6-32", "#8-32", "#4-40", "M3", "M4")
+CAM_SCREWS: Final = ("#5-40", "#6-32", "#8-32", "#4-40", "M3", "M4", "M3.5", "M2.5", "#3-48", "#2-56")
 
 _INCH = re.compile(r"(?:#|no\.?|nr\.?)?\s*(\d{1,2})\s*[-x–]\s*(\d{2})(?:\s*un[cf])?", re.IGNORECASE)
 _METRIC = re.compile(r"m\s*(\d(?:[.,]\d)?)(?:\s*[x×]\s*0[.,]\d{1,2})?", re.IGNORECASE)

@@ -229,10 +229,8 @@ def how_to(quantity: CalliperQuantity, measured: MeasuredPart) -> str:
         case "hole-distance":
             i, j = quantity.holes
             one = float(measured.hole_diameters_mm[[i, j]].mean())
-            return (
-                f"Inside jaws in the {hole_name(measured, i)} and the {hole_name(measured, j)}, spread to the far edges; "
-                f"take away one hole diameter ({one:.2f} mm)."
-            )
+            both = f"{hole_name(measured, i)} and the {hole_name(measured, j)}"
+            return f"Inside jaws in the {both}, spread to the far edges; take away one hole diameter ({one:.2f} mm)."
         case "over-holes":
             i, j = quantity.holes
             both = f"{hole_name(measured, i)} and the {hole_name(measured, j)}"
@@ -250,7 +248,7 @@ def how_to(quantity: CalliperQuantity, measured: MeasuredPart) -> str:
         case "bottom":
             return "Look at the hub's edge at 6 o'clock: whole is closed, cut out is open."
         case "facing":
-            return "Look which face the photo shows: the screw side has the heads or countersinks, the other lay on the plug."
+            return "Look which face the photo shows: heads or countersinks are on the screw side; the other lay on the plug."
         case "hand":
             return "Screw side towards you, tail up: say on which side the foot or the offset lies."
         case "family":

@@ -1,0 +1,216 @@
+"""Monte Carlo draws of the part in question and of the cylinder's threads behind it (after JCGM 101)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shop.clearance import head_deg_of, likely_screws, offset_at_lift_mm
+from shop.measured import Array, MeasuredPart
+from shop.parts import MOST_HOLES, PartHole
+from shop.threads import CAM_SCREWS, THREADS, Thread
+from shop.turning import fits_by_turning
+from vision.quantity import COVERAGE_FACTOR
+from vision.vocabulary import CENTRE
+
+# A length not measured is taken as the candidate's own, give or take this (standard uncertainty, mm): the answer is
+# then neither yes nor no, and the length is asked for.
+UNMEASURED_LENGTH_U_MM: Final = 1.0
+UNMEASURED_RADIUS_U_MM: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Draws:
+    """N joint draws; all weights are equal.
+
+    The old part fitted, so a thread of the cylinder lies within the old hole's clearance. Part and cylinder share that
+    clearance equally, as the fixed-fastener rule of ASME Y14.5 has it: each is anywhere in a disc of half the radius.
+    """
+
+    states: Array  # (N, K), lengths of the old part
+    offsets: Array  # (N, n, 2), thread minus old hole, mm
+    which: NDArray[np.intp]  # (N,), index of the screw drawn
+    threads: tuple[Thread, ...]
+    shares: tuple[float, ...]
+    countersunk: NDArray[np.bool_]  # (N,)
+    head_offset_mm: Array  # (N,), offset that lifts a countersunk head by what is allowed
+    list_xy: Array  # (N, 4, 2), error of the list's hole centres, mm
+    list_length: Array  # (N, 3), error of the list's reach, tail width and hole diameters, mm
+    conflict: bool = False  # no screw in question passes the holes as read
+
+    @property
+    def major_mm(self) -> Array:
+        """Screw diameter of each draw."""
+        return np.array([thread.major_mm for thread in self.threads])[self.which]
+
+    def first(self, count: int) -> Draws:
+        """The first `count` draws."""
+        part = slice(count)
+        return Draws(
+            self.states[part],
+            self.offsets[part],
+            self.which[part],
+            self.threads,
+            self.shares,
+            self.countersunk[part],
+            self.head_offset_mm[part],
+            self.list_xy[part],
+            self.list_length[part],
+            self.conflict,
+        )
+
+
+def draw(
+    measured: MeasuredPart,
+    count: int,
+    rng: np.random.Generator,
+    *,
+    most_lift_mm: float,
+    list_u95_mm: float,
+    listed_screws: Mapping[str, int] | None = None,
+    screws: Sequence[str] = (),
+) -> Draws:
+    """Draw parts, screws and thread positions that agree with all that is known.
+
+    Parameters
+    ----------
+    measured : MeasuredPart
+    count : int
+    rng : numpy.random.Generator
+    most_lift_mm : float
+        Lift allowed for a countersunk head.
+    list_u95_mm : float
+        How well the list's own numbers are known.
+    listed_screws : mapping of str to int, optional
+        Threads the shop's list names, with their numbers.
+    screws : sequence of str
+        Threads of the cylinder when known; before those of `measured`.
+    """
+    n = len(measured.holes)
+    known = tuple(screws) or measured.screws
+    values, vectors = np.linalg.eigh(measured.covariance)
+    factor = vectors * np.sqrt(np.maximum(values, 0.0))
+    states = measured.mean + rng.standard_normal((count, len(measured.mean))) @ factor.T
+    diameters = states[:, 5::3]
+    names = known or CAM_SCREWS
+    threads, weights = likely_screws(diameters, listed_screws, names, measured.screw_diameter_mm)
+    passing = weights.sum(axis=1)
+    conflict = float((passing > 0.0).mean()) < 0.01
+    if conflict:
+        # The holes as read take none of these screws. The screw nearest to them is drawn, without play.
+        middle = float(diameters.mean())
+        threads = (min((THREADS[name] for name in names), key=lambda t: abs(t.major_mm - middle)),)
+        weights, passing = np.ones((count, 1)), np.ones(count)
+    which = (rng.random((count, 1)) > np.cumsum(weights, axis=1)).sum(axis=1).clip(0, len(threads) - 1)
+    major = np.array([thread.major_mm for thread in threads])[which]
+    lifts = np.array([offset_at_lift_mm(most_lift_mm, head_deg_of(thread)) for thread in threads])[which]
+    countersunk = rng.random(count) < np.mean([hole.countersunk for hole in measured.holes])
+    play = np.maximum(0.5 * (diameters - major[:, None]), 0.0)
+    play = np.where(countersunk[:, None], np.minimum(play, lifts[:, None]), play)
+    offsets = 0.5 * play[..., None] * (_in_disc(rng, (count, n)) + _in_disc(rng, (count, n)))
+    likelihood = np.where(passing > 0.0, 1.0, 0.0)
+    for i, j, found in measured.thread_distances_mm:
+        apart = (states[:, 3 + 3 * i : 5 + 3 * i] + offsets[:, i]) - (states[:, 3 + 3 * j : 5 + 3 * j] + offsets[:, j])
+        error = (np.hypot(apart[:, 0], apart[:, 1]) - found.value) / found.u
+        likelihood = likelihood * np.exp(-0.5 * np.minimum(error**2, 1400.0)) + 1e-300
+    kept = _resample(likelihood, rng)
+    which = which[kept].astype(np.intp)
+    u = list_u95_mm / COVERAGE_FACTOR
+    return Draws(
+        states=states[kept],
+        offsets=offsets[kept],
+        which=which,
+        threads=threads,
+        shares=tuple(float((which == i).mean()) for i in range(len(threads))),
+        countersunk=countersunk[kept],
+        head_offset_mm=lifts[kept],
+        list_xy=u * rng.standard_normal((count, MOST_HOLES, 2)),
+        list_length=u * rng.standard_normal((count, 3)),
+        conflict=conflict,
+    )
+
+
+def _in_disc(rng: np.random.Generator, shape: tuple[int, int]) -> Array:
+    """Points spread evenly over the unit disc, (..., 2)."""
+    turn, radius = 2.0 * math.pi * rng.random(shape), np.sqrt(rng.random(shape))
+    return np.stack([radius * np.cos(turn), radius * np.sin(turn)], axis=-1)
+
+
+def _resample(likelihood: Array, rng: np.random.Generator) -> NDArray[np.intp]:
+    """Systematic resampling: indices of draws in proportion to their likelihood, in mixed order."""
+    count = len(likelihood)
+    if bool((likelihood == likelihood[0]).all()):
+        return np.arange(count)
+    steps = (np.arange(count) + rng.random()) / count
+    kept = np.searchsorted(np.cumsum(likelihood) / likelihood.sum(), steps).clip(0, count - 1)
+    return np.asarray(rng.permutation(kept), dtype=np.intp)
+
+
+def threads_mm(draws: Draws, measured: MeasuredPart, holes: Sequence[PartHole], *, mirrored: bool) -> Array:
+    """Where the cylinder's threads lie, (N, n, 2), mm; with `mirrored`, when the photo shows the other face.
+
+    For holes whose radius was not measured, the candidate's `holes` say about how far out they lie.
+    """
+    n = len(measured.holes)
+    centres = np.stack([draws.states[:, 3 + 3 * i : 5 + 3 * i] for i in range(n)], axis=1)
+    for i in range(n):
+        if measured.holes[i].position == CENTRE or all(measured.is_measured(f"holes[{i}].{axis}") for axis in "xy"):
+            continue
+        mean = measured.mean[3 + 3 * i : 5 + 3 * i]
+        radius = float(np.hypot(*mean))
+        along = mean / radius
+        seen = along * (-1.0, 1.0) if mirrored else along
+        off = [-(np.array(hole.xy_mm) @ seen) / max(hole.radius_mm, 1e-6) for hole in holes]
+        target = holes[int(np.argmin(off))].radius_mm
+        rows = [3 + 3 * i, 4 + 3 * i]
+        u = math.sqrt(float(along @ measured.covariance[np.ix_(rows, rows)] @ along))
+        out = (centres[:, i] - mean) @ along
+        centres[:, i] += np.outer(target - radius + out * (min(UNMEASURED_RADIUS_U_MM, u) / u - 1.0), along)
+    placed = centres + draws.offsets
+    return placed * np.array([-1.0, 1.0]) if mirrored else placed
+
+
+def limits_mm(draws: Draws, holes: Sequence[PartHole]) -> Array:
+    """How far each hole of a candidate may stand off a thread, (N, m), mm; negative when no screw passes it.
+
+    A countersunk screw lifts as it stands off, in a countersunk hole as on the edge of a plain one.
+    """
+    diameters = np.array([hole.diameter_mm for hole in holes])
+    sunk = np.array([hole.countersink_mm is not None for hole in holes])
+    play = 0.5 * (diameters + draws.list_length[:, 2:3] - draws.major_mm[:, None])
+    lifted = np.minimum(play, draws.head_offset_mm[:, None])
+    result: Array = np.where(draws.countersunk[:, None] | sunk, lifted, play)
+    return result
+
+
+def screws_agree(
+    draws: Draws, measured: MeasuredPart, holes: Sequence[PartHole], most_turn_deg: float, *, mirrored: bool
+) -> NDArray[np.bool_]:
+    """In which draws one small turn brings a hole of the candidate over every thread, (N,)."""
+    count = len(draws.states)
+    if len(holes) < len(measured.holes):
+        return np.zeros(count, dtype=np.bool_)
+    centres = np.array([hole.xy_mm for hole in holes]) + draws.list_xy[:, : len(holes)]
+    placed = threads_mm(draws, measured, holes, mirrored=mirrored)
+    return fits_by_turning(placed, centres, limits_mm(draws, holes), math.radians(most_turn_deg))
+
+
+def length_agrees(
+    draws: Draws, measured: MeasuredPart, name: str, wanted_mm: float | None, tolerance_mm: float
+) -> NDArray[np.bool_] | None:
+    """In which draws reach or tail width is within tolerance of the candidate's, (N,); None if it cannot be told."""
+    column = ("reach", "tail_width").index(name)
+    if wanted_mm is None:
+        return None
+    value = draws.states[:, column]
+    if not measured.is_measured(name):
+        if name == "tail_width":
+            return None
+        u = math.sqrt(float(measured.covariance[column, column]))
+        value = wanted_mm + (value - measured.mean[column]) / u * UNMEASURED_LENGTH_U_MM
+    return np.asarray(np.abs(value - wanted_mm - draws.list_length[:, column]) <= tolerance_mm)

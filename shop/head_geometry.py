@@ -13,43 +13,25 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from shop.fasteners import (
-    DRILL_SYSTEMS,
-    DRILLS,
-    HEAD_KINDS,
-    Drill,
-    Head,
-    heads_of,
-    smallest_above,
-)
+from shop.fasteners import DRILL_SYSTEMS, DRILLS, HEAD_KINDS, Drill, Head, heads_of, smallest_above
 from shop.threads import Thread
 from vision.quantity import NotMeasured, Quantity, jacobian, propagate
 
-POINT_ANGLES_DEG: Final = (
-    118.0,
-    135.0,
-)  # general purpose; hard or stainless screws (trade guides on drill points)
-CAM_THICKNESS_MM: Final = Quantity(
-    2.3, 0.25
-)  # domain default 2.3 ± 0.5 mm, from memory, for when nobody measured
+POINT_ANGLES_DEG: Final = (118.0, 135.0)  # general purpose; hard or stainless screws (trade guides on drill points)
+CAM_THICKNESS_MM: Final = Quantity(2.3, 0.25)  # domain default 2.3 ± 0.5 mm, from memory, for when nobody measured
 
 # Our own choices, no source: how well a careful hand can drill a small screw.
-COVER_MM: Final = (
-    0.06  # the drill is at least this much larger than the shank, so that it covers it
-)
+COVER_MM: Final = 0.06  # the drill is at least this much larger than the shank, so that it covers it
 OVERSIZE_MM: Final = Quantity(0.05, 0.03)  # a hole comes out larger than its drill
 OFF_CENTRE_MM: Final = Quantity(0.0, 0.05)  # the punch mark is beside the head's axis
 DEPTH_SETTING_MM: Final = Quantity(0.0, 0.05)  # the depth stop is set by calliper
 LEAST_SHARE: Final = 0.5  # at the safe end at least this share of the head's ring must be drilled, or it does not help
-WEB_SHARE: Final = (
-    1.0 / 3.0
-)  # of the lowest head's height must remain under a fresh slot
+LEAST_CORNER_MM: Final = 0.2  # and its full diameter must be this far in, or it has no hold
+WEB_SHARE: Final = 1.0 / 3.0  # of the lowest head's height must remain under a fresh slot
 LEAST_BITE_MM: Final = 0.3  # a shallower slot turns nothing
 ROUND_MM: Final = 0.05
 DISC_MM: Final = 22.0  # a common small cutting disc, from memory; a worn one is smaller and may go deeper
-MISMATCH_MM: Final = (
-    0.3  # worn, burred or painted: a measured head may differ this much from its table
-)
+MISMATCH_MM: Final = 0.3  # worn, burred or painted: a measured head may differ this much from its table
 
 
 def cone_factor(angle_deg: float) -> float:
@@ -103,9 +85,7 @@ class Cone:
     def factors(self) -> tuple[float, float]:
         """The cone factor at the flat and at the steep end of the angle's range; the flat end is the lowest head."""
         half = math.sqrt(3.0) * self.angle_deg.u
-        return cone_factor(self.angle_deg.value + half), cone_factor(
-            self.angle_deg.value - half
-        )
+        return cone_factor(self.angle_deg.value + half), cone_factor(self.angle_deg.value - half)
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,37 +110,18 @@ def between(low: float, high: float) -> Quantity:
 
 def _cone(head: Head, edge_mm: Quantity | None) -> Cone:
     kind = HEAD_KINDS[head.kind]
-    ends = (
-        None
-        if head.height_min_mm is None
-        else between(head.height_min_mm, head.height_max_mm)
-    )
-    edge = (
-        edge_mm if edge_mm is not None else between(head.edge_min_mm, head.edge_max_mm)
-    )
-    return Cone(
-        head,
-        edge,
-        between(kind.angle_low_deg, kind.angle_high_deg),
-        head.height_max_mm,
-        ends,
-    )
+    ends = None if head.height_min_mm is None else between(head.height_min_mm, head.height_max_mm)
+    edge = edge_mm if edge_mm is not None else between(head.edge_min_mm, head.edge_max_mm)
+    return Cone(head, edge, between(kind.angle_low_deg, kind.angle_high_deg), head.height_max_mm, ends)
 
 
 def _matches(head: Head, edge_mm: Quantity) -> bool:
     slack = edge_mm.u95 + MISMATCH_MM
-    return (
-        head.edge_min_mm - slack
-        <= edge_mm.value
-        <= (head.sharp_max_mm or head.edge_max_mm) + slack
-    )
+    return head.edge_min_mm - slack <= edge_mm.value <= (head.sharp_max_mm or head.edge_max_mm) + slack
 
 
 def measure_head(
-    thread: Thread,
-    kind: str | None = None,
-    edge_mm: Quantity | None = None,
-    length_mm: float | None = None,
+    thread: Thread, kind: str | None = None, edge_mm: Quantity | None = None, length_mm: float | None = None
 ) -> HeadMeasure | NotMeasured:
     """Put together what tables and a measurement say of a screw's head.
 
@@ -184,10 +145,7 @@ def measure_head(
         heads = heads_of(thread.size, kind)
     except ValueError as error:
         return NotMeasured("head-not-in-table", str(error))
-    limit = max(
-        (h.undercut_to_length_mm for h in heads if h.undercut_to_length_mm is not None),
-        default=None,
-    )
+    limit = max((h.undercut_to_length_mm for h in heads if h.undercut_to_length_mm is not None), default=None)
     may_be_undercut = limit is not None and kind != "undercut-82" and length_mm is None
     if limit is not None and length_mm is not None:
         short = length_mm <= limit + 0.05
@@ -200,23 +158,14 @@ def measure_head(
         if not heads:
             return NotMeasured(
                 "head-not-in-table",
-                f"{thread.size} screws up to {limit:.1f} mm long have a lower, undercut head and longer ones a full one; "
+                f"{thread.size} screws up to {limit:.1f} mm long are undercut, longer ones are not; "
                 f"no table here has the one that a length of {length_mm:.1f} mm asks for",
             )
     elif kind is None:
-        heads = tuple(
-            h for h in heads if h.kind != "undercut-82"
-        )  # the same cone, cut short: never nearer the cam
-    matching = (
-        heads
-        if edge_mm is None
-        else tuple(head for head in heads if _matches(head, edge_mm))
-    )
+        heads = tuple(h for h in heads if h.kind != "undercut-82")  # the same cone, cut short: never nearer the cam
+    matching = heads if edge_mm is None else tuple(head for head in heads if _matches(head, edge_mm))
     if edge_mm is not None and not matching:
-        low, high = (
-            min(h.edge_min_mm for h in heads),
-            max(h.sharp_max_mm or h.edge_max_mm for h in heads),
-        )
+        low, high = (min(h.edge_min_mm for h in heads), max(h.sharp_max_mm or h.edge_max_mm for h in heads))
         return NotMeasured(
             "head-does-not-match",
             f"a head of {edge_mm.value:.2f} mm is none of a {thread.size} screw ({low:.2f} to {high:.2f} mm): "
@@ -244,9 +193,7 @@ class DrillPlan:
     latest_mm: float
     ring_left_mm: float
     ring_left_most_mm: float
-    inside_hole: (
-        bool | None
-    )  # the drill passes through the cam's hole without touching it; None: hole not known
+    inside_hole: bool | None  # the drill passes through the cam's hole without touching it; None: hole not known
 
     @property
     def stop_corner_mm(self) -> float:
@@ -260,22 +207,11 @@ def parting_corner(cone: Cone, drill_mm: float) -> Quantity:
     Inputs: head diameter, included angle, hole oversize, centring and depth setting; propagated by derivatives
     (JCGM 100:2008, 5.1.2). An undercut head that ends above the cone's meeting with the drill is free there.
     """
-    inputs = (
-        cone.edge_mm,
-        cone.angle_deg,
-        OVERSIZE_MM,
-        OFF_CENTRE_MM,
-        DEPTH_SETTING_MM,
-    )
+    inputs = (cone.edge_mm, cone.angle_deg, OVERSIZE_MM, OFF_CENTRE_MM, DEPTH_SETTING_MM)
 
     def corner(at: NDArray[np.float64]) -> NDArray[np.float64]:
         edge, angle, oversize, off_centre, setting = (float(v) for v in at)
-        return np.array(
-            [
-                cone_factor(angle) * (edge - drill_mm - oversize - 2.0 * off_centre)
-                + setting
-            ]
-        )
+        return np.array([cone_factor(angle) * (edge - drill_mm - oversize - 2.0 * off_centre) + setting])
 
     values = np.array([q.value for q in inputs])
     u = np.array([q.u for q in inputs])
@@ -283,9 +219,7 @@ def parting_corner(cone: Cone, drill_mm: float) -> Quantity:
     by_cone = Quantity(float(corner(values)[0]), float(np.sqrt(variance[0, 0])))
     if cone.undercut_mm is None:
         return by_cone
-    by_undercut = Quantity(
-        cone.undercut_mm.value, math.hypot(cone.undercut_mm.u, DEPTH_SETTING_MM.u)
-    )
+    by_undercut = Quantity(cone.undercut_mm.value, math.hypot(cone.undercut_mm.u, DEPTH_SETTING_MM.u))
     return min(by_cone, by_undercut, key=lambda depth: depth.value - depth.u95)
 
 
@@ -297,10 +231,7 @@ def _spanning(quantities: list[Quantity]) -> Quantity:
 
 
 def plan_drill(
-    head: HeadMeasure,
-    drill: Drill,
-    point_deg: float = POINT_ANGLES_DEG[0],
-    hole_mm: Quantity | None = None,
+    head: HeadMeasure, drill: Drill, point_deg: float = POINT_ANGLES_DEG[0], hole_mm: Quantity | None = None
 ) -> DrillPlan | NotMeasured:
     """Depths for drilling off the head with one drill.
 
@@ -313,8 +244,7 @@ def plan_drill(
     d, shank = drill.diameter_mm, head.thread.major_mm
     if d < shank + COVER_MM - 1e-9:
         return NotMeasured(
-            "drill-too-small",
-            f"drill {drill.name} does not cover the {head.thread.size} shank of {shank:.2f} mm",
+            "drill-too-small", f"drill {drill.name} does not cover the {head.thread.size} shank of {shank:.2f} mm"
         )
     if d >= head.edge_low_mm:
         return NotMeasured(
@@ -324,10 +254,10 @@ def plan_drill(
     point = point_length(d, point_deg)
     corner = _spanning([parting_corner(cone, d) for cone in head.cones])
     low = corner.value - corner.u95
-    if low <= 0.0 or low < LEAST_SHARE * corner.value:
+    if low < LEAST_CORNER_MM or low < LEAST_SHARE * corner.value:
         return NotMeasured(
             "no-safe-window",
-            f"with drill {drill.name} the head parts {corner.value:.2f} ± {corner.u95:.2f} mm down its cone: too uncertain "
+            f"with drill {drill.name} the head parts {corner.value:.2f} ± {corner.u95:.2f} mm deep: too uncertain "
             "to drill it off and spare the cam; say which head it is, measure it by calliper, or take another way",
         )
     stop = math.floor((low + point) / ROUND_MM + 1e-9) * ROUND_MM
@@ -335,17 +265,10 @@ def plan_drill(
     flattest = min(cone.factors[0] for cone in head.cones)
     for cone in head.cones:
         flat, steep = cone.factors
-        latest = max(
-            latest,
-            cone.deepest_mm - flat * (d - shank),
-            steep * (cone.edge_mm.value + cone.edge_mm.u95 - d),
-        )
+        latest = max(latest, cone.deepest_mm - flat * (d - shank), steep * (cone.edge_mm.value + cone.edge_mm.u95 - d))
     inside: bool | None = None
     if hole_mm is not None:
-        inside = (
-            hole_mm.value - hole_mm.u95
-            >= d + OVERSIZE_MM.value + 2.0 * OFF_CENTRE_MM.u95
-        )
+        inside = hole_mm.value - hole_mm.u95 >= d + OVERSIZE_MM.value + 2.0 * OFF_CENTRE_MM.u95
     return DrillPlan(
         drill,
         point_deg,
@@ -361,9 +284,7 @@ def plan_drill(
 
 
 def plan_drills(
-    head: HeadMeasure,
-    point_deg: float = POINT_ANGLES_DEG[0],
-    hole_mm: Quantity | None = None,
+    head: HeadMeasure, point_deg: float = POINT_ANGLES_DEG[0], hole_mm: Quantity | None = None
 ) -> tuple[DrillPlan, ...] | NotMeasured:
     """The nearest stock drill of each system that is larger than the shank and smaller than the head; closest first.
 
@@ -373,25 +294,12 @@ def plan_drills(
         The reason of the closest drill when none leaves a safe window.
     """
     nearest = smallest_above(head.thread.major_mm + COVER_MM - 1e-9, DRILLS)
-    tried = [
-        plan_drill(head, nearest[system], point_deg, hole_mm)
-        for system in DRILL_SYSTEMS
-        if system in nearest
-    ]
-    plans = sorted(
-        (p for p in tried if isinstance(p, DrillPlan)),
-        key=lambda plan: plan.drill.diameter_mm,
-    )
+    tried = [plan_drill(head, nearest[system], point_deg, hole_mm) for system in DRILL_SYSTEMS if system in nearest]
+    plans = sorted((p for p in tried if isinstance(p, DrillPlan)), key=lambda plan: plan.drill.diameter_mm)
     if plans:
         return tuple(plans)
     reasons = [p for p in tried if isinstance(p, NotMeasured)]
-    return (
-        reasons[0]
-        if reasons
-        else NotMeasured(
-            "no-safe-window", f"no stock drill covers a {head.thread.size} shank"
-        )
-    )
+    return reasons[0] if reasons else NotMeasured("no-safe-window", f"no stock drill covers a {head.thread.size} shank")
 
 
 @dataclass(frozen=True, slots=True)
@@ -411,30 +319,17 @@ class SlotPlan:
 
 
 def disc_depth(chord: float, disc: float) -> float:
-    """Depth of a circle of diameter `disc` below a chord of it: R − √(R² − c²/4), in their unit; R if it is no chord."""
+    """Depth of a circle of diameter `disc` below its chord: R − √(R² − c²/4); R when the circle has no such chord."""
     radius = disc / 2.0
-    return (
-        radius if chord >= disc else radius - math.sqrt(radius**2 - (chord / 2.0) ** 2)
-    )
+    return radius if chord >= disc else radius - math.sqrt(radius**2 - (chord / 2.0) ** 2)
 
 
 def lowest_height(head: HeadMeasure) -> float:
     """Height of the lowest head the screw may have, mm: small, flat-coned, and undercut when it may be."""
-    heights = [
-        cone.factors[0] * (cone.edge_low_mm - head.thread.major_mm)
-        for cone in head.cones
-    ]
-    heights += [
-        cone.undercut_mm.value - cone.undercut_mm.u95
-        for cone in head.cones
-        if cone.undercut_mm is not None
-    ]
+    heights = [cone.factors[0] * (cone.edge_low_mm - head.thread.major_mm) for cone in head.cones]
+    heights += [cone.undercut_mm.value - cone.undercut_mm.u95 for cone in head.cones if cone.undercut_mm is not None]
     if head.may_be_undercut:
-        heights += [
-            h.height_min_mm
-            for h in heads_of(head.thread.size)
-            if h.height_min_mm is not None
-        ]
+        heights += [h.height_min_mm for h in heads_of(head.thread.size) if h.height_min_mm is not None]
     return min(heights)
 
 
@@ -455,17 +350,14 @@ def plan_slot(head: HeadMeasure, disc_mm: float = DISC_MM) -> SlotPlan | NotMeas
     depth = math.floor(min(limits) / ROUND_MM + 1e-9) * ROUND_MM
     if depth < LEAST_BITE_MM - 1e-9:
         return NotMeasured(
-            "no-safe-slot",
-            f"the head may be only {max(height, 0.0):.2f} mm high: a slot that spares it turns nothing",
+            "no-safe-slot", f"the head may be only {max(height, 0.0):.2f} mm high: a slot that spares it turns nothing"
         )
     edge = head.edge_low_mm
-    spares = (
-        math.floor(min(depth, disc_depth(edge, disc_mm)) / ROUND_MM + 1e-9) * ROUND_MM
-    )
+    spares = math.floor(min(depth, disc_depth(edge, disc_mm)) / ROUND_MM + 1e-9) * ROUND_MM
     # The disc stays inside the head on its whole way only if it leaves the head's edge flatter than the cone falls.
-    flat_enough = disc_mm > edge and edge / math.sqrt(
-        disc_mm**2 - edge**2
-    ) <= 2.0 * min(c.factors[0] for c in head.cones)
+    flat_enough = disc_mm > edge and edge / math.sqrt(disc_mm**2 - edge**2) <= 2.0 * min(
+        c.factors[0] for c in head.cones
+    )
     return SlotPlan(
         min((s.width_min_mm for s in slots), default=None),
         max((s.width_max_mm for s in slots), default=None),
@@ -487,9 +379,7 @@ class GripPlan:
     core_mm: float
 
 
-def plan_grip(
-    head: HeadMeasure, plan: DrillPlan, thickness_mm: Quantity = CAM_THICKNESS_MM
-) -> GripPlan:
+def plan_grip(head: HeadMeasure, plan: DrillPlan, thickness_mm: Quantity = CAM_THICKNESS_MM) -> GripPlan:
     """The stub left to grip, from the cam's thickness and the depth at which the head came off.
 
     The core is the thread's basic minor diameter, major − 1.0825 pitch (the 60° thread form): a hole for an extractor

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from shop.clearance import head_deg_of, likely_screws, offset_at_lift_mm
 from shop.measured import Array, MeasuredPart
-from shop.parts import MOST_HOLES, PartHole
+from shop.parts import MOST_HOLES, Part, PartHole
 from shop.threads import CAM_SCREWS, THREADS, Thread
 from shop.turning import fits_by_turning
 from vision.quantity import COVERAGE_FACTOR
@@ -151,27 +151,37 @@ def _resample(likelihood: Array, rng: np.random.Generator) -> NDArray[np.intp]:
     return np.asarray(rng.permutation(kept), dtype=np.intp)
 
 
-def threads_mm(draws: Draws, measured: MeasuredPart, holes: Sequence[PartHole], *, mirrored: bool) -> Array:
-    """Where the cylinder's threads lie, (N, n, 2), mm; with `mirrored`, when the photo shows the other face.
+def states_for(draws: Draws, measured: MeasuredPart, part: Part, *, mirrored: bool) -> Array:
+    """The draws' states (N, K), with every length that was not measured put about the candidate's own.
 
-    For holes whose radius was not measured, the candidate's `holes` say about how far out they lie.
+    With `mirrored`, the radii are taken from the candidate's holes as they lie when the photo shows the other face.
     """
-    n = len(measured.holes)
-    centres = np.stack([draws.states[:, 3 + 3 * i : 5 + 3 * i] for i in range(n)], axis=1)
-    for i in range(n):
-        if measured.holes[i].position == CENTRE or all(measured.is_measured(f"holes[{i}].{axis}") for axis in "xy"):
+    states = draws.states
+    if not measured.is_measured("reach"):
+        u = math.sqrt(float(measured.covariance[0, 0]))
+        states = states.copy()
+        states[:, 0] = part.reach_mm + (states[:, 0] - measured.mean[0]) / u * UNMEASURED_LENGTH_U_MM
+    for i, hole in enumerate(measured.holes):
+        if hole.position == CENTRE or all(measured.is_measured(f"holes[{i}].{axis}") for axis in "xy"):
             continue
-        mean = measured.mean[3 + 3 * i : 5 + 3 * i]
+        rows = [3 + 3 * i, 4 + 3 * i]
+        mean = measured.mean[rows]
         radius = float(np.hypot(*mean))
         along = mean / radius
         seen = along * (-1.0, 1.0) if mirrored else along
-        off = [-(np.array(hole.xy_mm) @ seen) / max(hole.radius_mm, 1e-6) for hole in holes]
-        target = holes[int(np.argmin(off))].radius_mm
-        rows = [3 + 3 * i, 4 + 3 * i]
+        off = [-(np.array(new.xy_mm) @ seen) / max(new.radius_mm, 1e-6) for new in part.holes]
+        target = part.holes[int(np.argmin(off))].radius_mm
         u = math.sqrt(float(along @ measured.covariance[np.ix_(rows, rows)] @ along))
-        out = (centres[:, i] - mean) @ along
-        centres[:, i] += np.outer(target - radius + out * (min(UNMEASURED_RADIUS_U_MM, u) / u - 1.0), along)
-    placed = centres + draws.offsets
+        states = states.copy() if states is draws.states else states
+        out = (states[:, rows] - mean) @ along
+        states[:, rows] += np.outer(target - radius + out * (min(UNMEASURED_RADIUS_U_MM, u) / u - 1.0), along)
+    return states
+
+
+def threads_mm(draws: Draws, states: Array, *, mirrored: bool) -> Array:
+    """Where the cylinder's threads lie, (N, n, 2), mm; with `mirrored`, when the photo shows the other face."""
+    n = draws.offsets.shape[1]
+    placed = np.stack([states[:, 3 + 3 * i : 5 + 3 * i] for i in range(n)], axis=1) + draws.offsets
     return placed * np.array([-1.0, 1.0]) if mirrored else placed
 
 
@@ -189,28 +199,22 @@ def limits_mm(draws: Draws, holes: Sequence[PartHole]) -> Array:
 
 
 def screws_agree(
-    draws: Draws, measured: MeasuredPart, holes: Sequence[PartHole], most_turn_deg: float, *, mirrored: bool
+    draws: Draws, states: Array, holes: Sequence[PartHole], most_turn_deg: float, *, mirrored: bool
 ) -> NDArray[np.bool_]:
     """In which draws one small turn brings a hole of the candidate over every thread, (N,)."""
-    count = len(draws.states)
-    if len(holes) < len(measured.holes):
+    count, n = draws.offsets.shape[:2]
+    if len(holes) < n:
         return np.zeros(count, dtype=np.bool_)
     centres = np.array([hole.xy_mm for hole in holes]) + draws.list_xy[:, : len(holes)]
-    placed = threads_mm(draws, measured, holes, mirrored=mirrored)
+    placed = threads_mm(draws, states, mirrored=mirrored)
     return fits_by_turning(placed, centres, limits_mm(draws, holes), math.radians(most_turn_deg))
 
 
-def length_agrees(
-    draws: Draws, measured: MeasuredPart, name: str, wanted_mm: float | None, tolerance_mm: float
-) -> NDArray[np.bool_] | None:
-    """In which draws reach or tail width is within tolerance of the candidate's, (N,); None if it cannot be told."""
-    column = ("reach", "tail_width").index(name)
-    if wanted_mm is None:
-        return None
-    value = draws.states[:, column]
-    if not measured.is_measured(name):
-        if name == "tail_width":
-            return None
-        u = math.sqrt(float(measured.covariance[column, column]))
-        value = wanted_mm + (value - measured.mean[column]) / u * UNMEASURED_LENGTH_U_MM
-    return np.asarray(np.abs(value - wanted_mm - draws.list_length[:, column]) <= tolerance_mm)
+def lengths_agree(
+    draws: Draws, measured: MeasuredPart, states: Array, part: Part, reach_mm: float, tail_width_mm: float
+) -> NDArray[np.bool_]:
+    """In which draws reach and, where known, tail width are within these tolerances of the candidate's, (N,)."""
+    agree = np.abs(states[:, 0] - part.reach_mm - draws.list_length[:, 0]) <= reach_mm
+    if part.tail_width_mm is not None and measured.is_measured("tail_width"):
+        agree &= np.abs(states[:, 1] - part.tail_width_mm - draws.list_length[:, 1]) <= tail_width_mm
+    return np.asarray(agree)

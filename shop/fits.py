@@ -1,0 +1,262 @@
+"""May this part go on instead of that one? Reading and list -> candidates, each with a probability and a verdict."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from shop.draws import Draws, draw
+from shop.judging import LEAST_DRAWS, FitOptions, Judge, Judged, seat_of, sides_of
+from shop.measure_next import DecideBy, best_measurement
+from shop.measured import (
+    MeasuredPart,
+    hand_probability,
+    measured_part_by_hand,
+    measured_part_from_reading,
+)
+from shop.parts import Part
+from shop.parts_table import PartsTable, label_probabilities, lengths_possible, screws_possible, table_of
+from shop.reasons import notes_of, reasons_of, short_reason
+from shop.turning import Seat
+
+__all__ = [
+    "Candidate",
+    "FitOptions",
+    "FitReport",
+    "decide",
+    "measured_part_by_hand",
+    "measured_part_from_reading",
+]
+
+SCHEMA: Final = "camdial.fits/1"
+FITS, MEASURE, DOES_NOT_FIT = "fits", "measure", "does-not-fit"
+LEAST_LABEL: Final = 1e-3  # below this the words alone say no
+REFINE_FROM: Final = 0.003
+MODEL_U_MM: Final = 0.02  # two parts of one number differ by about this
+MOST_ASKED: Final = 40  # so many undecided candidates, best first, get their deciding measurement worked out
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One part of the list beside the part read. `checks` holds None for what was not worth working out."""
+
+    part: str
+    verdict: str
+    probability: float
+    checks: dict[str, float | None]
+    rotation_deg: float | None  # of the new part, clockwise
+    reasons: tuple[str, ...]
+    decide_by: DecideBy | None
+    bin: str
+    stock: int | None
+
+    def to_record(self) -> dict[str, Any]:
+        """The candidate as JSON values."""
+        return {
+            "part": self.part,
+            "verdict": self.verdict,
+            "probability": round(self.probability, 4),
+            "checks": {name: None if p is None else round(p, 4) for name, p in self.checks.items()},
+            "rotation_deg": None if self.rotation_deg is None else round(self.rotation_deg, 2),
+            "reasons": list(self.reasons),
+            "decide_by": None if self.decide_by is None else self.decide_by.to_record(),
+            "bin": self.bin or None,
+            "stock": self.stock,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class FitReport:
+    """All candidates, best first, and what was assumed."""
+
+    reading: str | None  # SHA-256 of the photo, None without one
+    candidates: tuple[Candidate, ...]
+    notes: tuple[str, ...] = ()
+
+    def to_record(self) -> dict[str, Any]:
+        """The report as JSON values."""
+        return {
+            "schema": SCHEMA,
+            "reading": self.reading,
+            "candidates": [candidate.to_record() for candidate in self.candidates],
+            "notes": list(self.notes),
+        }
+
+    def to_json(self) -> str:
+        """The report as one JSON object."""
+        return json.dumps(self.to_record(), ensure_ascii=False)
+
+
+def _sameness(measured: MeasuredPart, part: Part, seat: Seat | None, options: FitOptions) -> float:
+    """Log-likelihood, up to a constant, that the part read is this very part: what puts near twins in order."""
+    if seat is None:
+        return -math.inf
+    wanted: dict[str, float | None] = {
+        "reach": part.reach_mm,
+        "tail_width": part.tail_width_mm,
+        "hub_diameter": part.hub_diameter_mm,
+    }
+    for i, j in enumerate(seat.holes):
+        hole = part.holes[j]
+        (x, y) = hole.xy_mm
+        wanted |= {f"holes[{i}].x": x, f"holes[{i}].y": y, f"holes[{i}].diameter": hole.diameter_mm}
+    rows = [k for k, name in enumerate(measured.names) if wanted.get(name) is not None and measured.is_measured(name)]
+    off = measured.mean[rows] - np.array([wanted[measured.names[k]] for k in rows], dtype=float)
+    floor = (options.list_u95_mm / 2.0) ** 2 + MODEL_U_MM**2
+    spread = measured.covariance[np.ix_(rows, rows)] + floor * np.eye(len(rows))
+    distance = float(off @ np.linalg.solve(spread, off)) if rows else 0.0
+    extra = len(part.holes) - len(measured.holes)
+    words = measured.family[part.family] * measured.bottom[part.bottom]
+    words *= hand_probability(measured, part.family, part.hand, mirrored=False)
+    return -0.5 * distance - 5.0 * extra + math.log(max(words, 1e-12))
+
+
+def decide(
+    measured: MeasuredPart,
+    parts: Sequence[Part] | PartsTable,
+    options: FitOptions | None = None,
+    *,
+    rng: np.random.Generator | None = None,
+) -> FitReport:
+    """Compare the part read with every part of a list.
+
+    Parameters
+    ----------
+    measured : MeasuredPart
+        From a reading, from a calliper, or either with later findings taken in.
+    parts : sequence of Part, or PartsTable
+        Parts set aside in one sweep because nothing near them is possible come last, with a probability of 0.
+    options : FitOptions, optional
+    rng : numpy.random.Generator, optional
+        Otherwise one seeded with ``options.seed``: the same question gets the same answer.
+
+    Returns
+    -------
+    FitReport
+        `fits` at 0.95 and above, `does-not-fit` at 0.05 and below, `measure` between, with what to measure.
+    """
+    options = options or FitOptions()
+    rng = rng or np.random.default_rng(options.seed)
+    table = parts if isinstance(parts, PartsTable) else table_of(parts)
+    draws = draw(
+        measured,
+        options.draws,
+        rng,
+        most_lift_mm=options.most_lift_mm,
+        list_u95_mm=options.list_u95_mm,
+        listed_screws=table.screws,
+        screws=options.screws,
+    )
+    alive, aside = _sweep(table, measured, draws, options)
+    coarse, fine = Judge(measured, draws.first(LEAST_DRAWS), options), Judge(measured, draws, options)
+    ranked: list[tuple[tuple[float, ...], Judged, Seat | None, bool]] = []
+    for row in alive:
+        part = table.parts[row]
+        judged = coarse.judge(part)
+        refined = judged.probability >= REFINE_FROM
+        if refined:
+            judged = fine.judge(part)
+        seat = seat_of(measured, part, draws, options)
+        score = math.log(max(judged.probability, 1e-9)) + _sameness(measured, part, seat, options)
+        key = (float(judged.probability <= options.not_up_to), -score)
+        ranked.append((key, judged, seat, refined))
+    ranked.sort(key=lambda entry: entry[0])
+    candidates = []
+    asked = 0
+    for _, judged, seat, refined in ranked:
+        verdict = verdict_of(judged.probability, options)
+        decide_by = None
+        if verdict == MEASURE and refined and asked < MOST_ASKED:
+            asked += 1
+            decide_by = best_measurement(measured, draws, judged, rng)
+        candidates.append(_candidate(judged, verdict, measured, draws, seat, decide_by, options))
+    candidates += [_set_aside(table, row, flags, measured, options) for row, flags in aside]
+    return FitReport(measured.sha256, tuple(candidates), notes_of(measured, draws, options.screws))
+
+
+def verdict_of(probability: float, options: FitOptions) -> str:
+    """The word for a probability."""
+    if probability >= options.fits_from:
+        return FITS
+    return DOES_NOT_FIT if probability <= options.not_up_to else MEASURE
+
+
+def _candidate(
+    judged: Judged,
+    verdict: str,
+    measured: MeasuredPart,
+    draws: Draws,
+    seat: Seat | None,
+    decide_by: DecideBy | None,
+    options: FitOptions,
+) -> Candidate:
+    part = judged.part
+    return Candidate(
+        part=part.part,
+        verdict=verdict,
+        probability=judged.probability,
+        checks={"tail": judged.tail, "bottom": judged.bottom, "screws": judged.screws},
+        rotation_deg=None if seat is None else seat.turn_deg,
+        reasons=reasons_of(
+            measured, part, draws, seat, judged.sides, judged.screws_each,
+            options.reach_tolerance_mm, options.tail_width_tolerance_mm,
+        ),
+        decide_by=decide_by,
+        bin=part.bin,
+        stock=part.stock,
+    )  # fmt: skip
+
+
+def _sweep(
+    table: PartsTable, measured: MeasuredPart, draws: Draws, options: FitOptions
+) -> tuple[list[int], list[tuple[int, tuple[bool, bool, bool, bool]]]]:
+    """Rows worth drawing for, and the others with what speaks against them: tail words, lengths, bottom, screws."""
+    count = len(table.parts)
+    words = np.zeros(count)
+    tail, screws = np.zeros(count), np.zeros(count, dtype=np.bool_)
+    bottom = np.zeros(count)
+    thinnest = min(thread.major_mm for thread in draws.threads)
+    for share, turned in sides_of(measured):
+        one_tail, bottom = label_probabilities(table, measured, mirrored=turned)
+        possible = screws_possible(table, measured, thinnest, options.most_turn_deg, mirrored=turned)
+        words += share * one_tail * bottom * possible
+        tail += share * one_tail
+        screws |= possible
+    lengths = lengths_possible(table, measured, "reach", options.reach_tolerance_mm)
+    lengths &= lengths_possible(table, measured, "tail_width", options.tail_width_tolerance_mm)
+    alive = (words > LEAST_LABEL) & lengths
+    against = np.stack([tail <= LEAST_LABEL, ~lengths, bottom <= LEAST_LABEL, ~screws], axis=1)
+    off = np.abs(table.reach - measured.mean[0]) if measured.is_measured("reach") else np.zeros(count)
+    rest = np.nonzero(~alive)[0]
+    rest = rest[np.lexsort((off[rest], against[rest].sum(axis=1)))]
+    flags = against[rest].tolist()
+    return [int(row) for row in np.nonzero(alive)[0]], [
+        (int(row), (f[0], f[1], f[2], f[3])) for row, f in zip(rest, flags, strict=True)
+    ]
+
+
+def _set_aside(
+    table: PartsTable, row: int, against: tuple[bool, bool, bool, bool], measured: MeasuredPart, options: FitOptions
+) -> Candidate:
+    part = table.parts[row]
+    tail, lengths, bottom, screws = against
+    return Candidate(
+        part=part.part,
+        verdict=DOES_NOT_FIT,
+        probability=0.0,
+        checks={
+            "tail": 0.0 if tail or lengths else None,
+            "bottom": 0.0 if bottom else None,
+            "screws": 0.0 if screws else None,
+        },
+        rotation_deg=None,
+        reasons=short_reason(measured, part, against, options.reach_tolerance_mm, options.tail_width_tolerance_mm),
+        decide_by=None,
+        bin=part.bin,
+        stock=part.stock,
+    )

@@ -1,0 +1,128 @@
+"""One candidate worked out on the draws: how likely tail, bottom and screws agree, for either face of the photo."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shop.draws import Draws, lengths_agree, screws_agree, states_for
+from shop.measured import Array, MeasuredPart, hand_probability
+from shop.parts import Part
+from shop.threads import THREADS
+from shop.turning import Seat, best_seat
+
+LEAST_DRAWS: Final = 500
+ONE_FACE_FROM: Final = 0.999  # a facing this sure is taken as known
+
+
+@dataclass(frozen=True, slots=True)
+class FitOptions:
+    """What is allowed, and how carefully it is worked out."""
+
+    reach_tolerance_mm: float = 0.5
+    tail_width_tolerance_mm: float = 0.5
+    most_turn_deg: float = 3.0
+    most_lift_mm: float = 0.2  # of a countersunk head
+    screws: tuple[str, ...] = ()  # threads of the cylinder when known
+    list_u95_mm: float = 0.05  # how well the list's numbers are known
+    draws: int = 20_000
+    seed: int = 1
+    fits_from: float = 0.95
+    not_up_to: float = 0.05
+
+    def __post_init__(self) -> None:
+        for name in ("reach_tolerance_mm", "tail_width_tolerance_mm", "most_turn_deg", "most_lift_mm", "list_u95_mm"):
+            if not 0.0 <= getattr(self, name) <= 30.0:
+                raise ValueError(f"{name} is {getattr(self, name):g}; allowed: 0 to 30")
+        if self.draws < LEAST_DRAWS:
+            raise ValueError(f"{self.draws} draws; allowed: {LEAST_DRAWS} and more")
+        unknown = [screw for screw in self.screws if screw not in THREADS]
+        if unknown:
+            raise ValueError(f"{unknown[0]!r} is no thread known here; allowed: {', '.join(THREADS)}")
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One way the photo may show the part: its probability, and how the candidate then does."""
+
+    share: float
+    mirrored: bool
+    probability: float
+    screws: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Judged:
+    """One candidate worked out on N draws."""
+
+    part: Part
+    probability: float
+    tail: float
+    bottom: float
+    screws: float
+    each: Array  # (N,), probability that it fits, given the draw: words and facing summed over
+    screws_each: Array  # (N,), the same for the screws alone
+    states: Array  # (N, K), the draws' states as used
+    sides: tuple[Side, ...]
+
+
+def sides_of(measured: MeasuredPart) -> tuple[tuple[float, bool], ...]:
+    """The two ways the photo may show the part: probability, and whether it is the other face than stated."""
+    as_stated = max(measured.facing.values())
+    return ((as_stated, False),) if as_stated > ONE_FACE_FROM else ((as_stated, False), (1.0 - as_stated, True))
+
+
+class Judge:
+    """Works out candidates on one set of draws; candidates with the same holes share the work."""
+
+    def __init__(self, measured: MeasuredPart, draws: Draws, options: FitOptions) -> None:
+        self.measured, self.draws, self.options = measured, draws, options
+        self._screws: dict[Any, NDArray[np.bool_]] = {}
+
+    def screws(self, part: Part, states: Array, mirrored: bool) -> NDArray[np.bool_]:
+        """In which draws the part's holes serve, (N,)."""
+        key = (part.holes, mirrored) if states is self.draws.states else None
+        if key in self._screws:
+            return self._screws[key]
+        agree = screws_agree(self.draws, states, part.holes, self.options.most_turn_deg, mirrored=mirrored)
+        if key is not None:
+            self._screws[key] = agree
+        return agree
+
+    def judge(self, part: Part) -> Judged:
+        """Probability that a part fits, and of each check by itself."""
+        measured, options = self.measured, self.options
+        each = np.zeros(len(self.draws.states))
+        screws_each = np.zeros(len(self.draws.states))
+        bottom = 1.0 if part.bottom == "open" else measured.bottom["closed"]
+        tail, sides, used = 0.0, [], self.draws.states
+        for share, turned in sides_of(measured):
+            states = states_for(self.draws, measured, part, mirrored=turned)
+            lengths = lengths_agree(
+                self.draws, measured, states, part, options.reach_tolerance_mm, options.tail_width_tolerance_mm
+            )
+            words = measured.family[part.family] * hand_probability(measured, part.family, part.hand, mirrored=turned)
+            agree = self.screws(part, states, turned)
+            used = used if turned else states
+            each += share * words * bottom * (lengths & agree)
+            screws_each += share * agree
+            tail += share * words * float(lengths.mean())
+            sides.append(Side(share, turned, words * bottom * float((lengths & agree).mean()), float(agree.mean())))
+        return Judged(
+            part, float(each.mean()), tail, bottom, float(screws_each.mean()), each, screws_each, used, tuple(sides)
+        )
+
+
+def seat_of(measured: MeasuredPart, part: Part, draws: Draws, options: FitOptions) -> Seat | None:
+    """How the part's holes lie best over the old holes' centres, with the likeliest screw."""
+    thread = draws.threads[int(np.argmax(draws.shares))]
+    play = np.array([0.5 * (hole.diameter_mm - thread.major_mm) for hole in part.holes])
+    lifted = float(draws.head_offset_mm[0])
+    sunk = float(draws.countersunk.mean()) > 0.5
+    limits = np.array(
+        [min(p, lifted) if sunk or h.countersink_mm is not None else p for p, h in zip(play, part.holes, strict=True)]
+    )
+    return best_seat(measured.hole_xy_mm, np.array([h.xy_mm for h in part.holes]), limits, options.most_turn_deg)

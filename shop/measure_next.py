@@ -1,0 +1,237 @@
+"""Which one measurement would settle a doubt best: the one expected to leave the fewest wrong decisions."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from shop.calliper import (
+    TRIAL,
+    CalliperQuantity,
+    how_to,
+    jaws_mm,
+    key_of,
+    part_quantities,
+    value_of,
+    words_of,
+)
+from shop.clearance import UNDER_SIZE_MM, UNDER_SIZE_U_MM
+from shop.draws import Draws
+from shop.judging import Judged
+from shop.measured import CALLIPER_U95_MM, Array, MeasuredPart
+from shop.reasons import top
+from vision.quantity import COVERAGE_FACTOR
+from vision.vocabulary import HANDED_FAMILIES
+
+MOST_DRAWS: Final = 8000  # enough to rank quantities; the verdict itself uses all
+BINS: Final = 40
+AS_GOOD: Final = 0.01  # of two that save nearly the same share of doubt, the easier one is asked
+WORTH_ASKING: Final = 0.2  # a measurement that removes less than this share of the doubt gives way to a trial
+DECIDED_AT: Final = 0.5
+CALLIPER_U_MM: Final = CALLIPER_U95_MM / COVERAGE_FACTOR
+
+
+@dataclass(frozen=True, slots=True)
+class DecideBy:
+    """The measurement that decides. `turns_at` is where the answer turns, mm; None for what is seen by eye."""
+
+    quantity: str
+    unit: str  # mm, by eye or by hand
+    turns_at: float | None
+    fits_when: str  # above, below, between, or the word that must be seen
+    measure: str  # what to write before the = when giving the value; empty for a trial
+    between: tuple[float, float] | None
+    where: str
+    jaws_mm: tuple[tuple[float, float], ...]
+    settles: float  # share of the present chance of a wrong decision that it is expected to remove
+
+    def to_record(self) -> dict[str, Any]:
+        """As JSON values."""
+        return {
+            "quantity": self.quantity,
+            "unit": self.unit,
+            "turns_at": self.turns_at,
+            "fits_when": self.fits_when,
+            "measure": self.measure or None,
+            "between": None if self.between is None else list(self.between),
+            "where": self.where,
+            "jaws_mm": [[round(x, 3), round(y, 3)] for x, y in self.jaws_mm],
+            "settles": round(self.settles, 3),
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curve:
+    """Probability of a fit against the value a calliper would show, in bins of equal numbers of draws."""
+
+    value: Array
+    probability: Array
+
+    @property
+    def loss(self) -> float:
+        """Chance of a wrong decision once the value is known."""
+        return float(np.minimum(self.probability, 1.0 - self.probability).mean())
+
+
+def curve_of(shown: Array, each: Array) -> Curve:
+    """Average the fit over draws that would show nearly the same value.
+
+    Parameters
+    ----------
+    shown : ndarray of shape (N,)
+        What the calliper would show, its own error included.
+    each : ndarray of shape (N,)
+        Probability of a fit given the draw.
+    """
+    order = np.argsort(shown)
+    count = len(order) // BINS * BINS
+    return Curve(
+        shown[order[:count]].reshape(BINS, -1).mean(axis=1), each[order[:count]].reshape(BINS, -1).mean(axis=1)
+    )
+
+
+def turning(curve: Curve, now_mm: float) -> tuple[float, str, tuple[float, float] | None] | None:
+    """Where the answer turns: value, above/below/between, and the interval if there are two ends.
+
+    Of two ends the one nearer to `now_mm`, the value expected at present, is the turning value.
+    """
+    smooth = np.convolve(np.pad(curve.probability, 1, mode="edge"), np.full(3, 1.0 / 3.0), mode="valid")
+    yes = smooth > DECIDED_AT
+    if yes.all() or not yes.any():
+        return None
+    best, start = (0, 0), None
+    for i, one in enumerate([*yes, False]):
+        if one and start is None:
+            start = i
+        elif not one and start is not None:
+            best, start = max(best, (start, i), key=lambda run: run[1] - run[0]), None
+    first, after = best
+
+    def crossing(i: int, j: int) -> float:
+        a, b = smooth[i] - DECIDED_AT, smooth[j] - DECIDED_AT
+        return float(curve.value[i] + (curve.value[j] - curve.value[i]) * a / (a - b))
+
+    low = crossing(first - 1, first) if first > 0 else None
+    high = crossing(after, after - 1) if after < len(yes) else None
+    if low is not None and high is not None:
+        return (low if abs(now_mm - low) <= abs(now_mm - high) else high), "between", (low, high)
+    if low is not None:
+        return low, "above", None
+    assert high is not None
+    return high, "below", None
+
+
+def best_measurement(measured: MeasuredPart, draws: Draws, judged: Judged, rng: np.random.Generator) -> DecideBy | None:
+    """The measurement whose outcome is expected to remove most wrong decisions about one candidate.
+
+    A decision taken now goes wrong with min(p, 1 - p). A measurement splits the draws by what it would show; on each
+    value the better of the two decisions is taken, and the mean of min(p, 1 - p) over the values is what remains
+    (expected value of sample information, with the same cost for either mistake). Lengths carry a calliper's
+    uncertainty, what is seen by eye none.
+
+    Returns
+    -------
+    DecideBy or None
+        None when there is no doubt left to remove.
+    """
+    p = judged.probability
+    doubt = min(p, 1.0 - p)
+    if doubt <= 0.0:
+        return None
+    best: tuple[float, DecideBy] | None = None
+    for saved, found in [*_lengths(measured, draws, judged, rng), *_looks(measured, judged)]:
+        if saved > 0.0 and (best is None or saved > best[0] + AS_GOOD * doubt):
+            best = saved, found
+    if best is None or best[0] < WORTH_ASKING * doubt:
+        saved = doubt - _split([judged.screws_each, 1.0 - judged.screws_each], judged.each)
+        if best is None or saved > best[0]:
+            trial = CalliperQuantity(TRIAL)
+            return _seen(measured, trial, "every screw starts", "", max(0.0, saved) / doubt)
+    return best[1]
+
+
+def _split(groups: Sequence[Array], each: Array) -> float:
+    """Chance of a wrong decision left when it is known to which group a draw belongs (shares per draw)."""
+    left = 0.0
+    for share in groups:
+        weight = float(share.mean())
+        if weight > 0.0:
+            p = float((share * each).mean()) / weight
+            left += weight * min(max(p, 0.0), max(1.0 - p, 0.0))
+    return left
+
+
+def _lengths(
+    measured: MeasuredPart, draws: Draws, judged: Judged, rng: np.random.Generator
+) -> list[tuple[float, DecideBy]]:
+    """Every length a calliper can take that may turn the answer, with the wrong decisions it saves."""
+    some = draws.first(MOST_DRAWS)
+    each, states = judged.each[:MOST_DRAWS], judged.states[:MOST_DRAWS]
+    doubt = float(min(each.mean(), 1.0 - each.mean()))
+    shown: list[tuple[CalliperQuantity, Array]] = [(q, value_of(q, states)) for q in part_quantities(measured)]
+    if len(draws.threads) > 1:
+        made = UNDER_SIZE_MM + UNDER_SIZE_U_MM * rng.standard_normal(len(each))
+        shown.append((CalliperQuantity("screw-diameter"), some.major_mm - made))
+    n = len(measured.holes)
+    at = states[:, 3:].reshape(len(states), n, 3)[:, :, :2] + some.offsets
+    for i, j in itertools.combinations(range(n), 2):
+        shown.append((CalliperQuantity("thread-distance", (i, j)), np.hypot(*(at[:, i] - at[:, j]).T)))
+    found = []
+    for quantity, ideal in shown:
+        curve = curve_of(ideal + CALLIPER_U_MM * rng.standard_normal(len(ideal)), each)
+        turns = turning(curve, float(ideal.mean()))
+        if turns is None:
+            continue
+        at_mm, side, between = turns
+        saved = doubt - curve.loss
+        decide_by = DecideBy(
+            quantity=words_of(quantity, measured),
+            unit="mm",
+            turns_at=round(at_mm, 2),
+            fits_when=side,
+            measure=key_of(quantity, measured),
+            between=None if between is None else (round(between[0], 2), round(between[1], 2)),
+            where=how_to(quantity, measured),
+            jaws_mm=jaws_mm(quantity, measured),
+            settles=max(0.0, saved / max(doubt, 1e-9)),
+        )
+        found.append((saved, decide_by))
+    return found
+
+
+def _looks(measured: MeasuredPart, judged: Judged) -> list[tuple[float, DecideBy]]:
+    """What can be seen by eye, with the wrong decisions that seeing it saves.
+
+    A word the candidate needs with probability w makes p = w times the rest; without it there is no fit.
+    """
+    part, p = judged.part, judged.probability
+    doubt = min(p, 1.0 - p)
+    needs = {"family": (part.family, measured.family[part.family])}
+    if part.bottom == "closed":
+        needs["bottom"] = ("closed", measured.bottom["closed"])
+    if part.family in HANDED_FAMILIES:
+        sided = measured.hand["left"] + measured.hand["right"]
+        needs["hand"] = (part.hand, measured.hand[part.hand] / sided if sided > 0.0 else 0.5)
+    found = []
+    for kind, (word, weight) in needs.items():
+        if 0.0 < weight < 1.0:
+            rest = min(p / weight, 1.0)
+            saved = doubt - weight * min(rest, 1.0 - rest)
+            found.append((saved, _seen(measured, CalliperQuantity(kind), word, kind, saved / doubt)))
+    if len(judged.sides) == 2:
+        stated = top(measured.facing)
+        other = "plug" if stated == "screw" else "screw"
+        better = stated if judged.sides[0].probability >= judged.sides[1].probability else other
+        saved = doubt - sum(side.share * min(side.probability, 1.0 - side.probability) for side in judged.sides)
+        found.append((saved, _seen(measured, CalliperQuantity("facing"), better, "facing", saved / doubt)))
+    return found
+
+
+def _seen(measured: MeasuredPart, quantity: CalliperQuantity, word: str, measure: str, settles: float) -> DecideBy:
+    words = "trial on the cylinder" if quantity.kind == TRIAL else words_of(quantity, measured)
+    unit = "by hand" if quantity.kind == TRIAL else "by eye"
+    return DecideBy(words, unit, None, word, measure, None, how_to(quantity, measured), (), settles)

@@ -1,0 +1,45 @@
+"""What gives the picture its millimetres: image points whose true size is known, and how well."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.quantity import NotMeasured, Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class CircleReference:
+    """A circle of known size that lies flat at a height above the bench; `edge_px` (N, 2) are points of its rim."""
+
+    edge_px: NDArray[np.float64]
+    diameter_mm: Quantity
+    height_mm: Quantity
+    sigma_px: float = 0.4  # standard uncertainty of one rim point
+
+
+@dataclass(frozen=True, slots=True)
+class PointReference:
+    """Points of a rigid flat pattern, at a height above the bench.
+
+    `image_px` (N, 2) are seen where the pattern has `plane_mm` (N, 2), known up to a turn and a shift in the plane; the
+    points may all lie on one line, as a ruler's do.
+    """
+
+    image_px: NDArray[np.float64]
+    plane_mm: NDArray[np.float64]
+    sigma_px: float
+    height_mm: Quantity
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """One kind of reference found in the picture; `u_size_relative` is common to all its lengths."""
+
+    kind: str  # coin, ruler, card or cylinder
+    reference: str
+    references: tuple[CircleReference | PointReference, ...]
+    u_size_relative: float
+    warnings: tuple[NotMeasured, ...] = field(default=())

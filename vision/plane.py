@@ -1,0 +1,403 @@
+"""A pinhole camera over the bench: pixels to millimetres at a height, the tilt, and how sure they are.
+
+Camera axes: x right, y down, z forward. The bench is the plane through (0, 0, distance) whose normal is turned from
+(0, 0, -1) by the rotation vector with components `tilt_across` (about x) and `tilt_along` (about y).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.quantity import NotMeasured, Quantity
+from vision.scale import CircleReference, PointReference
+
+Array = NDArray[np.float64]
+
+FULL_FRAME_DIAGONAL_MM: Final = 43.2666  # of 36 x 24 mm; 35 mm equivalents go by the diagonal (CIPA DCG-001)
+ASSUMED_FOCAL_35MM: Final = 26.0  # what most phones' main cameras have (memory); used only without EXIF, and widely
+U_FOCAL_KNOWN: Final = 0.03  # relative: rounding to whole mm and cropping for stabilisation
+U_FOCAL_ASSUMED: Final = 0.35
+U_TILT_RAD: Final = 0.21  # 12 degrees: a hand-held phone meant to be square (domain.md's photo)
+RIM_SIGMA_PX: Final = 0.45  # of a coin's or card's edge point, bias from shadow and rim included
+PART_SIGMA_PX: Final = 0.6  # of the part's own circles: worn, burred, never quite round
+U_ROUND_RELATIVE: Final = 0.004  # of a part's radius: how far hubs are from round
+INDEPENDENT_POINTS: Final = 20  # on a whole rim; neighbours share shadow and relief
+POINTS_USED: Final = 60  # a rim is thinned to this many before the fit
+
+
+@dataclass(frozen=True, slots=True)
+class Plane:
+    """Pinhole camera and bench plane.
+
+    `parameters` are focal length (px), tilt across and along (rad), log of the distance along the optical axis;
+    `covariance` is theirs, (4, 4). Without a scale `metric` is False and the unit is the pixel at the image's centre.
+    """
+
+    parameters: Array
+    covariance: Array
+    centre_px: tuple[float, float]
+    metric: bool
+    residual_px: float = 0.0
+
+    def to_mm(self, points_px: Array, height_mm: float = 0.0) -> Array:
+        """Points of the picture (N, 2) on the plane lifted by a height; (N, 2) as seen, x right, y up."""
+        return _to_mm(self.parameters, np.asarray(self.centre_px), np.asarray(points_px, dtype=float), height_mm)
+
+    def to_px(self, points_mm: Array, height_mm: float = 0.0) -> Array:
+        """Points on the plane lifted by a height (N, 2), x right, y up, in the picture (N, 2)."""
+        return _to_px(self.parameters, np.asarray(self.centre_px), np.asarray(points_mm, dtype=float), height_mm)
+
+    @property
+    def distance_mm(self) -> float:
+        """Camera to bench along the optical axis."""
+        return float(np.exp(self.parameters[3]))
+
+    @property
+    def tilt_deg(self) -> Quantity:
+        """Angle between the optical axis and the bench's normal."""
+        a, b = self.parameters[1:3]
+        tilt = float(np.hypot(a, b))
+        spread = self.covariance[1:3, 1:3]
+        if tilt < 1e-6:
+            u = float(np.sqrt(max(np.trace(spread) / 2.0, 0.0)))
+        else:
+            along = np.array([a, b]) / tilt
+            u = float(np.sqrt(max(along @ spread @ along, 0.0)))
+        return Quantity(float(np.degrees(tilt)), float(np.degrees(u)))
+
+    def mm_per_px_at(self, point_px: Array, height_mm: float = 0.0) -> float:
+        """Geometric mean of the scale in both directions at one point of the picture."""
+        x, y = float(point_px[0]), float(point_px[1])
+        p = self.to_mm(np.array([[x - 0.5, y], [x + 0.5, y], [x, y - 0.5], [x, y + 0.5]]), height_mm)
+        du, dv = p[1] - p[0], p[3] - p[2]
+        return float(np.sqrt(abs(du[0] * dv[1] - du[1] * dv[0])))
+
+    def moved(self, parameters: Array) -> Plane:
+        """The same camera with other parameters, for derivatives."""
+        return replace(self, parameters=np.asarray(parameters, dtype=float))
+
+
+def _plane_frame(p: Array) -> tuple[Array, Array, Array, float]:
+    rotation, _ = cv2.Rodrigues(np.array([p[1], p[2], 0.0]))
+    rotation = np.asarray(rotation, dtype=float)
+    return rotation @ (1.0, 0.0, 0.0), rotation @ (0.0, -1.0, 0.0), rotation @ (0.0, 0.0, -1.0), float(np.exp(p[3]))
+
+
+def _to_mm(p: Array, centre: Array, points: Array, height: float) -> Array:
+    right, up, normal, distance = _plane_frame(p)
+    ray = np.column_stack([(points - centre) / p[0], np.ones(len(points))])
+    t = (normal[2] * distance + height) / (ray @ normal)
+    at = ray * t[:, None] - (0.0, 0.0, distance)
+    return np.column_stack([at @ right, at @ up])
+
+
+def _to_px(p: Array, centre: Array, points: Array, height: float) -> Array:
+    right, up, normal, distance = _plane_frame(p)
+    at = points[:, :1] * right + points[:, 1:] * up + height * normal + (0.0, 0.0, distance)
+    return at[:, :2] / at[:, 2:] * p[0] + centre
+
+
+@dataclass(frozen=True, slots=True)
+class _Circle:
+    points: Array  # (N, 2) px
+    height: float
+    radius_mm: float | None  # None: to be found
+    sigma_px: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Marks:
+    points: Array
+    pattern_mm: Array
+    height: float
+    sigma_px: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Solution:
+    parameters: Array
+    covariance: Array
+    cost: float
+    residual_px: float
+
+
+def fit_plane(
+    references: Sequence[CircleReference | PointReference],
+    *,
+    image_size: tuple[int, int],
+    focal_35mm: float | None,
+    part_circles: Sequence[tuple[Array, Quantity]] = (),
+    u_size_relative: float = 0.0,
+) -> Plane | NotMeasured:
+    """The camera over the bench from references of known size, helped by the part's own circles.
+
+    Parameters
+    ----------
+    references : sequence of CircleReference or PointReference
+        At least one.
+    image_size : (int, int)
+        Width and height of the upright picture, px; the principal point is taken at its centre.
+    focal_35mm : float or None
+        35 mm equivalent focal length; None assumes a phone's main camera, and widely.
+    part_circles : sequence of (ndarray of shape (N, 2), Quantity)
+        Edge points of round edges of unknown place and size, with the height of their plane above the bench: they tell
+        which of the two tilts that one ellipse allows is the true one.
+    u_size_relative : float
+        Standard uncertainty of the references' common size.
+
+    Returns
+    -------
+    Plane or NotMeasured
+        `plane-not-fitted` when nothing in the picture holds a plane.
+    """
+    if not references:
+        return NotMeasured("plane-not-fitted", "nothing of known size was found: put a coin, a ruler or the card beside the part")
+    focal, u_focal, centre = _camera(image_size, focal_35mm)
+    circles: list[_Circle] = []
+    marks: list[_Marks] = []
+    for r in references:
+        if isinstance(r, CircleReference):
+            circles.append(_Circle(_thin(r.edge_px), r.height_mm.value, r.diameter_mm.value / 2.0, max(r.sigma_px, RIM_SIGMA_PX)))
+        else:
+            marks.append(_Marks(np.asarray(r.image_px, float), np.asarray(r.plane_mm, float), r.height_mm.value, r.sigma_px))
+    known = len(circles)
+    circles += [_part_circle(points, height) for points, height in part_circles]
+    distance = _first_distance(circles[:known], marks, focal)
+    if distance is None:
+        return NotMeasured("plane-not-fitted", "the reference is too small in the picture: go closer")
+    starts = _starts(circles, centre, focal)
+    prior = np.array([focal, 0.0, 0.0, np.log(distance)])
+    sigma = np.array([u_focal * focal, U_TILT_RAD, U_TILT_RAD, 3.0])
+    solution = _best(circles, marks, prior, sigma, starts, centre)
+    if solution is None:
+        return NotMeasured("plane-not-fitted", "the reference and the part do not lie in one plane: lay both flat")
+    covariance = solution.covariance.copy()
+    heights = [r.height_mm.u / distance for r in references]
+    covariance[3, 3] += u_size_relative**2 + max(heights, default=0.0) ** 2
+    return Plane(solution.parameters, covariance, (centre[0], centre[1]), True, solution.residual_px)
+
+
+def square_plane(
+    part_circles: Sequence[tuple[Array, Quantity]], *, image_size: tuple[int, int], focal_35mm: float | None
+) -> Plane:
+    """The bench without anything of known size: made square by the part's own circles, in pixels of the image's centre.
+
+    Heights of the circles are in that unit too. Without circles the plane is taken as seen square, give or take.
+    """
+    focal, u_focal, centre = _camera(image_size, focal_35mm)
+    prior = np.array([focal, 0.0, 0.0, np.log(focal)])
+    sigma = np.array([u_focal * focal, U_TILT_RAD, U_TILT_RAD, 1e-6])
+    circles = [_part_circle(points, height) for points, height in part_circles]
+    if circles:
+        solution = _best(circles, [], prior, sigma, _starts(circles, centre, focal), centre)
+        if solution is not None:
+            return Plane(solution.parameters, solution.covariance, (centre[0], centre[1]), False, solution.residual_px)
+    return Plane(prior, np.diag(sigma**2), (centre[0], centre[1]), False)
+
+
+def focal_px(focal_35mm: float, image_size: tuple[int, int]) -> float:
+    """Focal length in pixels from a 35 mm equivalent, by the frame's diagonal."""
+    return focal_35mm * float(np.hypot(*image_size)) / FULL_FRAME_DIAGONAL_MM
+
+
+def _camera(image_size: tuple[int, int], focal_35mm: float | None) -> tuple[float, float, Array]:
+    known = focal_35mm is not None and focal_35mm > 0.0
+    focal = focal_px(focal_35mm if known and focal_35mm else ASSUMED_FOCAL_35MM, image_size)
+    centre = np.array([(image_size[0] - 1) / 2.0, (image_size[1] - 1) / 2.0])
+    return focal, U_FOCAL_KNOWN if known else U_FOCAL_ASSUMED, centre
+
+
+def _thin(points: Array) -> Array:
+    step = max(1, len(points) // POINTS_USED)
+    return np.asarray(points, dtype=float)[::step]
+
+
+def _part_circle(points: Array, height: Quantity) -> _Circle:
+    thin = _thin(points)
+    radius = float(np.sqrt(max(np.prod(np.ptp(thin, axis=0)), 1.0))) / 2.0
+    return _Circle(thin, height.value, None, float(np.hypot(PART_SIGMA_PX, U_ROUND_RELATIVE * radius)))
+
+
+def _first_distance(circles: list[_Circle], marks: list[_Marks], focal: float) -> float | None:
+    """Camera distance from sizes alone, as if square."""
+    found = []
+    for c in circles:
+        if c.radius_mm is not None and len(c.points) >= 5:
+            (_, axes, _) = cv2.fitEllipseDirect(c.points.astype(np.float32).reshape(-1, 1, 2))
+            found.append(focal * 2.0 * c.radius_mm / max(max(axes), 1e-6) + c.height)
+    for m in marks:
+        d_px = np.linalg.norm(m.points - m.points.mean(axis=0), axis=1).mean()
+        d_mm = np.linalg.norm(m.pattern_mm - m.pattern_mm.mean(axis=0), axis=1).mean()
+        if d_px > 1.0:
+            found.append(focal * d_mm / d_px + m.height)
+    return float(np.median(found)) if found else None
+
+
+def _starts(circles: list[_Circle], centre: Array, focal: float) -> list[Array]:
+    """Tilts to start from: square, and the two that the greatest rim's ellipse allows."""
+    starts = [np.zeros(2)]
+    full = [c for c in circles if len(c.points) >= 12]
+    if not full:
+        return [*starts, *(np.array(t) for t in ((0.2, 0.0), (-0.2, 0.0), (0.0, 0.2), (0.0, -0.2)))]
+    c = max(full, key=lambda k: float(np.ptp(k.points, axis=0).max()))
+    (cx, cy), (small, large), turn = cv2.fitEllipseDirect(c.points.astype(np.float32).reshape(-1, 1, 2))
+    if small > large:
+        small, large, turn = large, small, turn + 90.0
+    tilt = float(np.arccos(np.clip(small / max(large, 1e-9), 0.0, 1.0)))
+    across = np.radians(turn)  # direction of the short axis in the picture, from x towards y (down)
+    short = np.array([np.cos(across), np.sin(across)])
+    ray = (np.array([cx, cy]) - centre) / focal
+    for sign in (1.0, -1.0):
+        lean = sign * np.tan(tilt) * short - ray  # the normal's slope: towards the camera along the ray, then tilted
+        starts.append(np.clip(np.array([lean[1], -lean[0]]), -0.8, 0.8))
+    return starts
+
+
+def _best(
+    circles: list[_Circle], marks: list[_Marks], prior: Array, sigma: Array, starts: list[Array], centre: Array
+) -> _Solution | None:
+    solutions: list[_Solution] = []
+    for start in starts:
+        first = prior.copy()
+        first[1:3] = start
+        solution = _solve(circles, marks, prior, sigma, first, centre)
+        if solution is not None and np.hypot(*solution.parameters[1:3]) < 1.0:
+            solutions.append(solution)
+    if not solutions:
+        return None
+    solutions.sort(key=lambda s: s.cost)
+    best = solutions[0]
+    weights, away = [1.0], [np.zeros(4)]
+    for other in solutions[1:]:
+        step = other.parameters - best.parameters
+        if np.hypot(step[1], step[2]) < 0.01 or any(np.allclose(step[1:3], a[1:3], atol=0.01) for a in away):
+            continue
+        weights.append(float(np.exp(-0.5 * min(other.cost - best.cost, 60.0))))
+        away.append(step)
+    share = np.array(weights) / sum(weights)
+    mean = np.einsum("k,ki->i", share, np.array(away))
+    spread = np.einsum("k,ki,kj->ij", share, np.array(away) - mean, np.array(away) - mean) + np.outer(mean, mean)
+    return replace(best, covariance=best.covariance + spread)
+
+
+def _solve(
+    circles: list[_Circle], marks: list[_Marks], prior: Array, sigma: Array, first: Array, centre: Array
+) -> _Solution | None:
+    """Levenberg-Marquardt over the camera and each reference's own place; covariance from the final curvature."""
+    x = _with_places(circles, marks, first, centre)
+    damping = 1e-3
+    residual = _residuals(x, circles, marks, prior, sigma, centre)
+    cost = float(residual @ residual)
+    jac = np.empty((len(residual), len(x)))
+    scale = np.ones(len(x))
+    scale[0] = prior[0]
+    for _ in range(25):
+        _place_columns(jac, x, circles, centre)
+        for i in (*range(4), *range(len(x) - 3 * len(marks), len(x))):
+            h = 1e-5 * max(scale[i], abs(x[i]), 1.0 if i >= 4 else 0.0)
+            moved = x.copy()
+            moved[i] += h
+            jac[:, i] = (_residuals(moved, circles, marks, prior, sigma, centre) - residual) / h
+        normal, slope = jac.T @ jac, jac.T @ residual
+        improved = False
+        for _ in range(6):
+            try:
+                step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), -slope)
+            except np.linalg.LinAlgError:
+                return None
+            trial = x + step
+            if trial[0] > 1.0 and np.abs(trial[1:3]).max() < 1.3:
+                r = _residuals(trial, circles, marks, prior, sigma, centre)
+                c = float(r @ r)
+                if np.isfinite(c) and c <= cost:
+                    improved = True
+                    break
+            damping *= 8.0
+        if not improved:
+            break
+        done = cost - c < 1e-4 * max(cost, 1e-9)
+        x, residual, cost = trial, r, c
+        damping = max(damping / 8.0, 1e-9)
+        if done:
+            break
+    try:
+        covariance = np.linalg.inv(jac.T @ jac + np.eye(len(x)) * 1e-12)[:4, :4]
+    except np.linalg.LinAlgError:
+        return None
+    px = residual[4:]
+    return _Solution(x[:4], covariance, cost, float(np.sqrt(np.mean(px**2))) if len(px) else 0.0)
+
+
+def _with_places(circles: list[_Circle], marks: list[_Marks], p: Array, centre: Array) -> Array:
+    """The camera, then x, y of each circle (and its radius where unknown), then shift and turn of each pattern."""
+    rows: list[float] = list(p)
+    for c in circles:
+        on = _to_mm(p, centre, c.points, c.height)
+        mid = (on.min(axis=0) + on.max(axis=0)) / 2.0
+        design = np.column_stack([2.0 * on, np.ones(len(on))])
+        solved = np.linalg.lstsq(design, (on**2).sum(axis=1), rcond=None)[0]
+        mid = solved[:2] if np.isfinite(solved).all() else mid
+        rows += [float(mid[0]), float(mid[1])]
+        if c.radius_mm is None:
+            rows.append(float(np.linalg.norm(on - mid, axis=1).mean()))
+    for m in marks:
+        on = _to_mm(p, centre, m.points, m.height)
+        a, b = m.pattern_mm - m.pattern_mm.mean(axis=0), on - on.mean(axis=0)
+        turn = float(np.arctan2((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum(), (a * b).sum()))
+        rows += [float(on[:, 0].mean()), float(on[:, 1].mean()), turn]
+    return np.array(rows)
+
+
+def _place_columns(jac: Array, x: Array, circles: list[_Circle], centre: Array) -> None:
+    """Derivatives by each circle's own centre and radius, written into the Jacobian."""
+    jac[:, 4:] = 0.0
+    row = k = 4
+    for c in circles:
+        on = _to_mm(x[:4], centre, c.points, c.height)
+        d = on - x[k : k + 2]
+        distance = np.maximum(np.linalg.norm(d, axis=1), 1e-12)
+        weight = _weight(c, x)
+        rows = slice(row, row + len(on))
+        jac[rows, k : k + 2] = -d / distance[:, None] * weight
+        if c.radius_mm is None:
+            jac[rows, k + 2] = -weight
+        row, k = row + len(on), k + (3 if c.radius_mm is None else 2)
+
+
+def _weight(c: _Circle, x: Array) -> float:
+    """From a distance on the plane to a standardised residual; neighbours on a rim err together and weigh as fewer."""
+    few = np.sqrt(max(len(c.points) / INDEPENDENT_POINTS, 1.0))
+    return float(x[0] / np.exp(x[3]) / (c.sigma_px * few))
+
+
+def _residuals(
+    x: Array, circles: list[_Circle], marks: list[_Marks], prior: Array, sigma: Array, centre: Array
+) -> Array:
+    """Standardised residuals: four of the prior, then of every edge point and mark."""
+    p = x[:4]
+    rows = [(p - prior) / sigma]
+    k = 4
+    for c in circles:
+        on = _to_mm(p, centre, c.points, c.height)
+        mid = x[k : k + 2]
+        k += 2
+        radius = c.radius_mm
+        if radius is None:
+            radius = x[k]
+            k += 1
+        distance = np.linalg.norm(on - mid, axis=1)
+        rows.append((distance - radius) * _weight(c, x))
+    for m in marks:
+        shift, turn = x[k : k + 2], x[k + 2]
+        k += 3
+        a = m.pattern_mm - m.pattern_mm.mean(axis=0)
+        cos, sin = np.cos(turn), np.sin(turn)
+        on = np.column_stack([a[:, 0] * cos - a[:, 1] * sin, a[:, 0] * sin + a[:, 1] * cos]) + shift
+        rows.append(((_to_px(p, centre, on, m.height) - m.points) / m.sigma_px).ravel())
+    return np.concatenate(rows)

@@ -23,7 +23,7 @@ CAM_THICKNESS_MM: Final = Quantity(2.3, 0.25)  # domain default 2.3 ± 0.5 mm, f
 # Our own choices, no source: how well a careful hand can drill a small screw.
 COVER_MM: Final = 0.06  # the drill is at least this much larger than the shank, so that it covers it
 OVERSIZE_MM: Final = Quantity(0.05, 0.03)  # a hole comes out larger than its drill
-OFF_CENTRE_MM: Final = Quantity(0.0, 0.05)  # the punch mark is beside the head's axis
+OFF_CENTRE_MM: Final = Quantity(0.04, 0.03)  # distance of the punch mark from the head's axis: half-normal of 0.05
 DEPTH_SETTING_MM: Final = Quantity(0.0, 0.05)  # the depth stop is set by calliper
 LEAST_SHARE: Final = 0.5  # at the safe end at least this share of the head's ring must be drilled, or it does not help
 LEAST_CORNER_MM: Final = 0.2  # and its full diameter must be this far in, or it has no hold
@@ -268,7 +268,7 @@ def plan_drill(
         latest = max(latest, cone.deepest_mm - flat * (d - shank), steep * (cone.edge_mm.value + cone.edge_mm.u95 - d))
     inside: bool | None = None
     if hole_mm is not None:
-        inside = hole_mm.value - hole_mm.u95 >= d + OVERSIZE_MM.value + 2.0 * OFF_CENTRE_MM.u95
+        inside = hole_mm.value - hole_mm.u95 >= d + OVERSIZE_MM.value + 2.0 * (OFF_CENTRE_MM.value + OFF_CENTRE_MM.u95)
     return DrillPlan(
         drill,
         point_deg,

@@ -14,6 +14,7 @@ from vision.measure import FaceEdges, HoleEdges
 from vision.outline import (
     Edge,
     agree_with_neighbours,
+    ellipse_residual,
     level_curves,
     resample_closed,
     smooth_closed,
@@ -192,13 +193,3 @@ def _ring(pixels: NDArray[np.uint8], patch: Patch, curve: Array) -> Array:
         limit = max(3.0 * 1.4826 * float(np.median(np.abs(stray))), 0.02)
         chosen = chosen[np.abs(stray) <= min(limit, RING_OUTLIER)]
     return chosen if len(chosen) >= 12 else network
-
-
-def ellipse_residual(points: Array) -> Array:
-    """Distance of points from their own ellipse, over its mean radius; positive outside; shape (N,)."""
-    (cx, cy), (a, b), turn = cv2.fitEllipseDirect(points.astype(np.float32).reshape(-1, 1, 2))
-    angle = np.radians(turn)
-    d = points - (cx, cy)
-    u = d[:, 0] * np.cos(angle) + d[:, 1] * np.sin(angle)
-    v = -d[:, 0] * np.sin(angle) + d[:, 1] * np.cos(angle)
-    return np.asarray(np.hypot(u / max(a / 2.0, 1e-6), v / max(b / 2.0, 1e-6)) - 1.0, dtype=np.float64)

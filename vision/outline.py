@@ -178,3 +178,13 @@ def agree_with_neighbours(edge: Edge, limit_px: float) -> NDArray[np.bool_]:
     """Which points moved as their neighbours did: False for burrs, glare and jumps to another edge."""
     around = np.stack([np.roll(edge.moved_px, k) for k in range(-6, 7)])
     return edge.found & (np.abs(edge.moved_px - np.median(around, axis=0)) <= limit_px)
+
+
+def ellipse_residual(points: Array) -> Array:
+    """Distance of points from their own ellipse, over its mean radius; positive outside; shape (N,)."""
+    (cx, cy), (a, b), turn = cv2.fitEllipseDirect(points.astype(np.float32).reshape(-1, 1, 2))
+    angle = np.radians(turn)
+    d = points - (cx, cy)
+    u = d[:, 0] * np.cos(angle) + d[:, 1] * np.sin(angle)
+    v = -d[:, 0] * np.sin(angle) + d[:, 1] * np.cos(angle)
+    return np.asarray(np.hypot(u / max(a / 2.0, 1e-6), v / max(b / 2.0, 1e-6)) - 1.0, dtype=np.float64)

@@ -1,0 +1,194 @@
+"""Photo file -> upright RGB pixels and the focal length; position, maker's notes and everything else stay behind."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO, Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from PIL import ExifTags, Image, ImageCms, UnidentifiedImageError
+
+from vision.quantity import NotMeasured
+
+MOST_PIXELS: Final = 64_000_000  # a phone's largest ordinary mode is 50 megapixels; beyond lies a decompression bomb
+MOST_BYTES: Final = 200_000_000
+LEAST_SIDE_PX: Final = 64
+MOST_PROFILE_BYTES: Final = 1_000_000
+FORMATS: Final = ("JPEG", "PNG", "WEBP")
+
+
+class PhotoError(Exception):
+    """A file that is no readable photo; the message is one sentence with what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """Upright pixels (H, W, 3) uint8 RGB in sRGB; `sha256` is of the file's bytes; no position, no maker's notes."""
+
+    pixels: NDArray[np.uint8]
+    name: str
+    sha256: str
+    focal_35mm: float | None = None
+    warnings: tuple[NotMeasured, ...] = ()
+
+
+def open_photo(source: Path | str | bytes | BinaryIO, *, name: str | None = None) -> Photo:
+    """Read a photo.
+
+    Parameters
+    ----------
+    source : path, bytes or binary stream
+        JPEG, PNG or WebP; HEIC with the extra ``[heic]``.
+    name : str, optional
+        What to call it; a path's own name by default.
+
+    Raises
+    ------
+    PhotoError
+        If it is no readable photo; the message says what to do.
+    """
+    data, called = _bytes_of(source, name)
+    if not data:
+        raise PhotoError(f"{called} is empty: copy the photo again")
+    notes: list[NotMeasured] = []
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", Image.DecompressionBombWarning)
+        warnings.simplefilter("ignore", UserWarning)  # Pillow warns of odd EXIF; what is needed of it is checked here
+        try:
+            with _opened(data, called) as image:
+                if getattr(image, "n_frames", 1) > 1 and image.format != "MPO":
+                    notes.append(NotMeasured("first-picture", "the file holds several pictures; the first was read"))
+                orientation, focal = _exif(image)
+                pixels = _fast_jpeg(image, data) if image.format in ("JPEG", "MPO") else None
+                if pixels is None:
+                    pixels = np.asarray(_to_srgb(image), dtype=np.uint8)
+        except PhotoError:
+            raise
+        except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
+            raise PhotoError(f"{called} has more than {MOST_PIXELS // 10**6} megapixels: use the phone's normal mode") from error
+        except MemoryError as error:
+            raise PhotoError(f"{called} is too large for this machine's memory: use the phone's normal mode") from error
+        except Exception as error:  # decoders raise many kinds on damaged files; all mean the same to the user
+            raise PhotoError(f"{called} is damaged or cut short: copy the photo again") from error
+    pixels = _upright(pixels, orientation)
+    if min(pixels.shape[:2]) < LEAST_SIDE_PX:
+        raise PhotoError(f"{called} is only {pixels.shape[1]} x {pixels.shape[0]} pixels: send the photo itself, not its preview")
+    return Photo(pixels, called, hashlib.sha256(data).hexdigest(), focal, tuple(notes))
+
+
+def _bytes_of(source: Path | str | bytes | BinaryIO, name: str | None) -> tuple[bytes, str]:
+    if isinstance(source, bytes):
+        return source, name or "photo"
+    if isinstance(source, (str, Path)):
+        path = Path(source)
+        called = name or path.name
+        try:
+            if path.stat().st_size > MOST_BYTES:
+                raise PhotoError(f"{called} is larger than {MOST_BYTES // 10**6} MB: that is no photo of a phone")
+            return path.read_bytes(), called
+        except FileNotFoundError as error:
+            raise PhotoError(f"{path} does not exist: check the name") from error
+        except IsADirectoryError as error:
+            raise PhotoError(f"{path} is a folder: name the photo in it") from error
+        except OSError as error:
+            raise PhotoError(f"{path} cannot be read: {error.strerror or 'check that it is yours to read'}") from error
+    data = source.read(MOST_BYTES + 1)
+    called = name or Path(str(getattr(source, "name", "photo"))).name
+    if len(data) > MOST_BYTES:
+        raise PhotoError(f"{called} is larger than {MOST_BYTES // 10**6} MB: that is no photo of a phone")
+    return data, called
+
+
+def _opened(data: bytes, called: str) -> Image.Image:
+    formats = list(FORMATS)
+    if data[4:12] in (b"ftypheic", b"ftypheix", b"ftypmif1", b"ftyphevc", b"ftypmsf1", b"ftypheim"):
+        try:
+            from pillow_heif import register_heif_opener
+        except ImportError as error:
+            raise PhotoError(f"{called} is HEIC: install camdial[heic], or export the photo as JPEG") from error
+        register_heif_opener(thumbnails=False, depth_images=False, aux_images=False)
+        formats.append("HEIF")
+    try:
+        image = Image.open(io.BytesIO(data), formats=formats)
+    except UnidentifiedImageError as error:
+        raise PhotoError(f"{called} is no photo this program reads: give it a JPEG, PNG, WebP or HEIC") from error
+    if image.width * image.height > MOST_PIXELS:
+        raise PhotoError(f"{called} has more than {MOST_PIXELS // 10**6} megapixels: use the phone's normal mode")
+    return image
+
+
+def _exif(image: Image.Image) -> tuple[int, float | None]:
+    """Orientation 1 to 8 and the 35 mm equivalent focal length; a HEIC decoder has already turned the picture."""
+    try:
+        exif = image.getexif()
+        orientation = int(exif.get(ExifTags.Base.Orientation, 1) or 1)
+        focal = exif.get_ifd(ExifTags.IFD.Exif).get(ExifTags.Base.FocalLengthIn35mmFilm)
+        focal_35mm = float(focal) if focal else None  # 0 means unknown
+    except Exception:  # EXIF is the photographer's, not ours: broken tags must not cost the photo
+        return 1, None
+    if image.format == "HEIF" or not 1 <= orientation <= 8:
+        orientation = 1
+    if focal_35mm is not None and not 8.0 <= focal_35mm <= 600.0:
+        focal_35mm = None
+    return orientation, focal_35mm
+
+
+def _fast_jpeg(image: Image.Image, data: bytes) -> NDArray[np.uint8] | None:
+    """Decode an ordinary RGB JPEG without colour profile by OpenCV, three times as fast as through Pillow to an array."""
+    profile = image.info.get("icc_profile")
+    if image.mode not in ("RGB", "L") or (profile and not _is_srgb(profile)) or not data.rstrip(b"\0").endswith(b"\xff\xd9"):
+        return None
+    flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
+    pixels = cv2.imdecode(np.frombuffer(data, dtype=np.uint8), flags)
+    if pixels is None or pixels.shape[:2] != (image.height, image.width):
+        return None
+    return np.asarray(pixels, dtype=np.uint8)
+
+
+def _is_srgb(profile: bytes) -> bool:
+    return b"sRGB" in profile[:4096]
+
+
+def _to_srgb(image: Image.Image) -> Image.Image:
+    """Any mode to 8-bit sRGB: 16 bits scaled, alpha on white, profile applied."""
+    image.load()
+    profile = image.info.get("icc_profile")
+    if image.mode.startswith("I;16") or image.mode == "I":
+        grey = np.asarray(image).astype(np.float64)
+        image = Image.fromarray(np.clip(np.round(grey / 257.0), 0, 255).astype(np.uint8))
+        profile = None
+    if image.mode == "F":
+        image = Image.fromarray(np.clip(np.asarray(image), 0, 255).astype(np.uint8))
+    if image.mode in ("P", "PA", "LA", "RGBA", "La", "RGBa") or "transparency" in image.info:
+        image = image.convert("RGBA")
+        white = Image.new("RGBA", image.size, (255, 255, 255, 255))
+        image = Image.alpha_composite(white, image).convert("RGB")
+    if profile and len(profile) <= MOST_PROFILE_BYTES and not _is_srgb(profile):
+        try:
+            source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
+            turned = ImageCms.profileToProfile(image, source, ImageCms.createProfile("sRGB"), outputMode="RGB")
+            image = turned if turned is not None else image
+        except (ImageCms.PyCMSError, OSError, ValueError):
+            pass  # a broken profile costs some colour, never the photo
+    return image.convert("RGB")
+
+
+def _upright(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
+    """Apply EXIF orientation by views, then one copy."""
+    turned = {
+        1: lambda p: p,
+        2: lambda p: p[:, ::-1],
+        3: lambda p: p[::-1, ::-1],
+        4: lambda p: p[::-1],
+        5: lambda p: p.transpose(1, 0, 2),
+        6: lambda p: p.transpose(1, 0, 2)[:, ::-1],
+        7: lambda p: p[::-1, ::-1].transpose(1, 0, 2),
+        8: lambda p: p.transpose(1, 0, 2)[::-1],
+    }[orientation](pixels)
+    return np.ascontiguousarray(turned)

@@ -1,0 +1,213 @@
+"""Photo -> Scale from a ruler's graduations, in any direction, partly covered or out of the frame.
+
+`ruler_search` proposes graduated places, `ruler_track` gives every mark of an edge its number, `ruler_pattern` tells
+from the lengths of the marks what one step is; here the marks' middles are found to a fraction of a pixel.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.photo import Photo
+from vision.quantity import NotMeasured, Quantity
+from vision.scale import PointReference, Scale
+from vision.scale.ruler_pattern import Marks, read_pattern
+from vision.scale.ruler_search import find_seeds
+from vision.scale.ruler_track import Edge, Pyramid, fit_projective, sample, track
+
+Array = NDArray[np.float64]
+Unit = Literal["mm", "inch"]
+
+# Steel rules keep 0.05-0.1 mm on 300 mm, moulded and wooden ones shrink and swell by a few tenths: memory, no source.
+U_SIZE: Final = 0.001
+RULER_HEIGHT_MM: Final = Quantity(1.0, 0.6)  # graduated face over the bench: steel 0.5, bevelled plastic 1, wood 3; memory
+MIN_MARKS: Final = 12
+MAX_TRIES: Final = 12
+MAX_EDGES: Final = 2
+AGREE: Final = 0.04  # two edges of one ruler may differ by this part where tilt changes the size from one to the other
+
+
+@dataclass(frozen=True, slots=True)
+class RulerEdge:
+    """One graduated edge read to a fraction of a pixel."""
+
+    unit: Unit
+    division_mm: float
+    graduation: str
+    index: NDArray[np.intp]  # (N,) in divisions; zero is some mark of the longest kind
+    image_px: Array  # (N, 2) middles of marks, all at one distance from the base of the marks
+    sigma_px: float
+    gain: float
+    mm_per_px: float  # along the edge, at its middle
+
+
+def find_ruler(
+    photo: Photo,
+    unit: Unit | None = None,
+    *,
+    ruler_probability: NDArray[np.float32] | None = None,
+    exclude_mask: NDArray[np.bool_] | None = None,
+) -> Scale | NotMeasured:
+    """Find a ruler and the millimetres along it.
+
+    Parameters
+    ----------
+    photo : Photo
+    unit : {"mm", "inch"}, optional
+        What the user says; checked against the pattern of longer marks. None: the pattern alone decides.
+    ruler_probability : ndarray of shape (h, w), float, optional
+        Over the whole picture at any size; the search starts where it is high, and goes everywhere if that fails.
+    exclude_mask : ndarray of shape (h, w), bool, optional
+        Where no ruler is looked for, such as the part itself; over the whole picture at any size.
+
+    Returns
+    -------
+    Scale or NotMeasured
+        One `PointReference` for each graduated edge; `ruler-not-found`, `ruler-unit-conflict`, `ruler-unit-unclear`
+        or `ruler-edges-disagree`.
+    """
+    result = find_edges(photo, unit, ruler_probability=ruler_probability, exclude_mask=exclude_mask)
+    if isinstance(result, NotMeasured):
+        return result
+    references = tuple(
+        PointReference(
+            e.image_px,
+            np.stack([e.index * e.division_mm, np.zeros(e.index.size)], axis=1),
+            e.sigma_px,
+            RULER_HEIGHT_MM,
+        )
+        for e in result
+    )
+    return Scale("ruler", f"{result[0].unit}-ruler", references, U_SIZE, ())
+
+
+def find_edges(
+    photo: Photo,
+    unit: Unit | None = None,
+    *,
+    ruler_probability: NDArray[np.float32] | None = None,
+    exclude_mask: NDArray[np.bool_] | None = None,
+) -> tuple[RulerEdge, ...] | NotMeasured:
+    """The graduated edges behind `find_ruler`, surest first."""
+    gray = cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY)
+    pyramid = Pyramid(gray)
+    searches: list[NDArray[np.bool_] | None] = []
+    if ruler_probability is not None and float(ruler_probability.max()) > 0.5:
+        reach = max(3, int(0.03 * max(ruler_probability.shape)) | 1)
+        searches.append(cv2.dilate((ruler_probability > 0.3).astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0)
+    searches.append(None if exclude_mask is None else ~exclude_mask)
+    fail = NotMeasured("ruler-not-found", "no ruler's graduation is seen: show at least 3 cm of it, sharp and uncovered")
+    for allowed in searches:
+        edges: list[RulerEdge] = []
+        tracked: list[Edge] = []
+        for seed in find_seeds(gray, allowed=allowed, limit=MAX_TRIES):
+            if any(_on_edge(e, seed.centre_px, seed.direction) for e in tracked):
+                continue
+            edge = track(pyramid, seed)
+            if edge is None:
+                continue
+            marks = read_pattern(pyramid, edge)
+            if isinstance(marks, NotMeasured):
+                if marks.code == "ruler-unit-unclear":
+                    fail = marks
+                continue
+            read = _measure(pyramid, edge, marks)
+            if read is None:
+                continue
+            tracked.append(edge)
+            edges.append(read)
+            if len(edges) >= MAX_EDGES:
+                break
+        if edges:
+            return _choose(edges, unit)
+    return fail
+
+
+def _on_edge(edge: Edge, point_px: Array, direction: Array) -> bool:
+    """Whether a seed lies on an edge that is read already."""
+    along = float((point_px - edge.origin_px) @ edge.direction)
+    across = float(abs((point_px - edge.origin_px) @ np.array([-edge.direction[1], edge.direction[0]])))
+    ends = edge.position(np.array([edge.first, edge.last], float))
+    middle = 0.5 * (edge.first + edge.last)
+    period = float(edge.period(np.array(middle)))
+    parallel = abs(float(direction @ edge.direction)) > 0.97
+    return parallel and across < 5.0 * period and ends.min() - 10 * period < along < ends.max() + 10 * period
+
+
+def _measure(pyramid: Pyramid, edge: Edge, marks: Marks) -> RulerEdge | None:
+    """Middles of the marks at full resolution, by least squares against the edge's own mean mark."""
+    index = marks.index.astype(np.float64)
+    period = edge.period(index)
+    typical = float(np.median(period))
+    n = int(np.clip(np.ceil(2.0 * 0.45 * typical * 1.5), 9, 41)) | 1
+    x = np.linspace(-0.45, 0.45, n)
+    inner = np.linspace(0.15, 0.85, 7) * marks.short
+    rows = marks.base + marks.side * inner
+    lines = index[:, None, None] + x[None, None, :]
+    rows_px = rows[None, :, None] * period[:, None, None]
+    lines, rows_px = np.broadcast_arrays(lines, rows_px)
+    grey = sample(pyramid, edge.points(lines, rows_px), min(typical, 11.0))
+    ok = np.isfinite(grey).all(axis=(1, 2))
+    if ok.sum() < MIN_MARKS:
+        return None
+    index, period, profile = index[ok], period[ok], grey[ok].mean(axis=1)
+    low, high = profile.min(axis=1, keepdims=True), profile.max(axis=1, keepdims=True)
+    shape = np.median((profile - low) / np.maximum(high - low, 1.0), axis=0)
+    shape = 0.5 * (shape + shape[::-1])
+    shift = np.zeros(index.size)
+    contrast = np.zeros(index.size)
+    misfit = np.zeros(index.size)
+    for _ in range(3):
+        for k in range(index.size):
+            moved = np.interp(x - shift[k], x, shape)
+            design = np.stack([moved, -np.gradient(moved, x), np.ones(n), x], axis=1)
+            value, *_ = np.linalg.lstsq(design, profile[k], rcond=None)
+            contrast[k] = value[0]
+            misfit[k] = float(np.std(profile[k] - design @ value))
+            shift[k] += float(np.clip(value[1] / value[0], -0.15, 0.15)) if abs(value[0]) > 1.0 else 0.0
+            shift[k] = float(np.clip(shift[k], -0.3, 0.3))
+    good = (contrast > 0.35 * np.median(contrast)) & (misfit < 4.0 * np.median(misfit) + 1.0) & (np.abs(shift) < 0.29)
+    along = edge.position(index + shift)
+    for _ in range(5):
+        if good.sum() < MIN_MARKS:
+            return None
+        a, b, c = fit_projective(index[good], along[good])
+        off = along - (a * index + b) / (1.0 + c * index)
+        spread = 1.4826 * float(np.median(np.abs(off[good])))
+        kept = np.abs(off) <= max(3.5 * spread, 0.05)
+        kept &= contrast > 0.35 * np.median(contrast)
+        if (kept == good).all():
+            break
+        good = kept
+    sigma = float(np.sqrt((off[good] ** 2).sum() / max(good.sum() - 3, 1)))
+    if sigma > 0.12 * typical:
+        return None
+    middle_row = float(rows.mean())
+    where = edge.points(index[good] + shift[good], middle_row * period[good])
+    division = marks.graduation.division_mm
+    number = (index[good] - marks.zero).astype(np.intp)
+    mid = float(np.median(index[good]))
+    mm_per_px = division / float((a - b * c) / (1.0 + c * mid) ** 2)
+    unit: Unit = "mm" if marks.graduation.unit == "mm" else "inch"
+    return RulerEdge(unit, division, marks.graduation.name, number, where, max(sigma, 0.03), marks.gain, mm_per_px)
+
+
+def _choose(edges: list[RulerEdge], unit: Unit | None) -> tuple[RulerEdge, ...] | NotMeasured:
+    edges = sorted(edges, key=lambda e: -e.gain)
+    wanted = [e for e in edges if unit is None or e.unit == unit]
+    if not wanted:
+        text = f"the ruler's marks follow {edges[0].graduation}, not {unit}: name the other unit, or turn the ruler over"
+        return NotMeasured("ruler-unit-conflict", text)
+    if len(edges) == 2:
+        ratio = edges[0].mm_per_px / edges[1].mm_per_px
+        if abs(ratio - 1.0) > 0.25 + AGREE:  # no tilt of a phone photo changes the size so much within a ruler's width
+            return NotMeasured(
+                "ruler-edges-disagree",
+                f"two graduated edges give sizes that differ by {100 * abs(ratio - 1):.0f} %: leave one ruler in the photo",
+            )
+    return tuple(wanted)

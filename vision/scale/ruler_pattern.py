@@ -1,0 +1,288 @@
+"""What a graduated edge is graduated in: told by which marks are longer, every 5th and 10th or every 8th and 16th."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.quantity import NotMeasured
+from vision.scale.ruler_track import SAMPLES, Edge, Pyramid, sample, swing
+
+Array = NDArray[np.float64]
+
+INCH_MM: Final = 25.4  # exact since 1959
+ROWS: Final = np.arange(-16.0, 16.0 + 0.125, 0.25)  # periods to either side of the line through the marks
+MIN_MARKS: Final = 14  # a whole centimetre and some: fewer show no pattern twice
+FLOOR: Final = 0.12  # periods; lengths are read to about half a row
+TAIL: Final = 8.0  # spreads; a mark that a cover or a figure makes longer or shorter counts no more than this
+MIN_GAIN: Final = 9.0  # log likelihood ratio of a graduation against marks of one length, and against the next best
+LEANS: Final = np.arange(-0.06, 0.061, 0.015)
+MIN_STEP: Final = 0.07  # a longer class is longer by at least this part of the shorter
+
+
+@dataclass(frozen=True, slots=True)
+class Graduation:
+    """One way to divide a length. Classes are in order of length; index 0 of `classes` is the longest kind of mark."""
+
+    name: str
+    unit: Literal["mm", "inch"] | None  # None: no ruler is divided like that
+    division_mm: float
+    classes: tuple[int, ...]
+
+
+def _binary(parts: int) -> tuple[int, ...]:
+    top = int(math.log2(parts))
+    return tuple(top if k == 0 else (k & -k).bit_length() - 1 for k in range(parts))
+
+
+GRADUATIONS: Final = (
+    Graduation("mm 1/5/10", "mm", 1.0, (2, 0, 0, 0, 0, 1, 0, 0, 0, 0)),
+    Graduation("mm 1/5", "mm", 1.0, (1, 0, 0, 0, 0)),
+    Graduation("mm 0.5/1/5/10", "mm", 0.5, tuple(3 if k == 0 else 2 if k == 10 else 1 - k % 2 for k in range(20))),
+    Graduation("mm 0.5/1/5", "mm", 0.5, tuple(2 if k == 0 else 1 - k % 2 for k in range(10))),
+    Graduation("inch 1/8", "inch", INCH_MM / 8, _binary(8)),
+    Graduation("inch 1/16", "inch", INCH_MM / 16, _binary(16)),
+    Graduation("inch 1/32", "inch", INCH_MM / 32, _binary(32)),
+    Graduation("inch 1/64", "inch", INCH_MM / 64, _binary(64)),
+    *(Graduation(f"every {n}", None, 0.0, (1, *([0] * (n - 1)))) for n in (2, 3, 4, 6, 7, 8, 9, 11, 12)),
+    Graduation("quarters", None, 0.0, (2, 0, 1, 0)),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """An edge with its unit."""
+
+    graduation: Graduation
+    zero: int  # index of one mark of the longest kind
+    index: NDArray[np.intp]  # (N,) of the marks seen
+    side: float  # +1 or -1: to which side of the line the marks grow
+    base: float  # row, in periods, where all marks begin
+    short: float  # length of the shortest kind, periods
+    gain: float  # how much better than marks of one length, in log likelihood
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """An edge straightened out: marks are columns at whole indices, rows are periods across."""
+
+    index: NDArray[np.intp]  # (N,)
+    contrast: Array  # (rows, N) of each mark
+    inside: NDArray[np.bool_]  # (rows, N): within the picture
+    ink: Array  # (rows, N): any contrast at all near the mark
+
+
+def straighten(pyramid: Pyramid, edge: Edge) -> Strip:
+    """Sample the edge and its surroundings with marks at whole numbers of columns."""
+    height, width = pyramid.full.shape
+    index = np.arange(edge.first, edge.last + 1)
+    middle = edge.points(index.astype(float), np.zeros(index.size))
+    inside = (middle > -0.5).all(axis=1) & (middle[:, 0] < width - 0.5) & (middle[:, 1] < height - 0.5)
+    index = index[inside]
+    if index.size < 3:
+        return Strip(index, np.zeros((ROWS.size, index.size)), np.zeros((ROWS.size, index.size), bool), np.zeros((ROWS.size, index.size)))
+    grid = np.arange((index[0] - 1) * SAMPLES, (index[-1] + 1) * SAMPLES + 1) / SAMPLES
+    period = edge.period(grid)
+    rows_px = ROWS[:, None] * period[None, :]
+    points = edge.points(np.broadcast_to(grid, rows_px.shape), rows_px)
+    grey = sample(pyramid, points, float(np.median(period)))
+    dark = swing(grey) * edge.polarity
+    at = (np.arange(index.size) + 1) * SAMPLES
+    contrast = _upright(dark, at)
+    finite = np.isfinite(grey)
+    loose = np.where(finite, grey, np.nanmean(grey))
+    rough = np.abs(loose - cv2.blur(loose, (4 * SAMPLES + 1, 9), borderType=cv2.BORDER_REFLECT))
+    ink = cv2.blur(rough, (SAMPLES + 1, 1), borderType=cv2.BORDER_REFLECT)[:, at]
+    return Strip(index, np.asarray(contrast), np.asarray(finite[:, at]), np.asarray(ink))
+
+
+def _upright(dark: Array, at: NDArray[np.intp]) -> Array:
+    """Contrast of each mark by row, along the lean that shows the long marks best; the short band knows it poorly."""
+    best: tuple[float, Array] | None = None
+    rows = np.arange(ROWS.size)[:, None]
+    for lean in LEANS:
+        column = at[None, :] + lean * ROWS[:, None] * SAMPLES
+        low = np.clip(np.floor(column).astype(np.intp), 1, dark.shape[1] - 3)
+        part = np.clip(column - low, 0.0, 1.0)
+        left = dark[rows, low - 1] + 2.0 * dark[rows, low] + dark[rows, low + 1]
+        right = dark[rows, low] + 2.0 * dark[rows, low + 1] + dark[rows, low + 2]
+        contrast = 0.25 * ((1.0 - part) * left + part * right)
+        strength = float((np.maximum(contrast, 0.0) ** 2).sum())
+        if best is None or strength > best[0]:
+            best = (strength, contrast)
+    assert best is not None
+    return best[1]
+
+
+def read_pattern(pyramid: Pyramid, edge: Edge) -> Marks | NotMeasured:
+    """Which graduation an edge carries.
+
+    Returns
+    -------
+    Marks or NotMeasured
+        `ruler-few-marks` below 14 marks; `ruler-no-pattern` for marks of one length, as of a comb, a thread or text;
+        `ruler-unit-unclear` where two ways of dividing explain the lengths about equally well.
+    """
+    strip = straighten(pyramid, edge)
+    if strip.index.size < MIN_MARKS:
+        return NotMeasured("ruler-few-marks", f"{strip.index.size} marks in a row are too few to tell a ruler by")
+    smooth = cv2.blur(strip.contrast, (1, 3))
+    middle = _band_of_all(smooth)
+    if middle is None:
+        return NotMeasured("ruler-no-pattern", "no row that all marks reach")
+    band = np.abs(ROWS - ROWS[middle]) <= 0.4
+    mean = smooth[band].mean(axis=0)
+    typical = float(np.median(mean[mean > 0.3 * np.percentile(mean, 90)])) if (mean > 0).any() else 0.0
+    noise = 1.4826 * float(np.median(np.abs(smooth - np.median(smooth))))
+    seen = mean > max(0.35 * typical, 1.0)
+    if typical <= 0 or seen.sum() < MIN_MARKS:
+        return NotMeasured("ruler-few-marks", f"{int(seen.sum())} clear marks in a row are too few to tell a ruler by")
+    best: Marks | None = None
+    fail = NotMeasured("ruler-no-pattern", "marks of one length: no ruler's pattern of longer marks is seen")
+    for side in (1.0, -1.0):
+        length, valid = _lengths(smooth, strip.inside, middle, mean, seen, side, noise)
+        base, base_ok = _lengths(smooth, strip.inside, middle, mean, seen, -side, noise)
+        if valid.sum() < MIN_MARKS:
+            continue
+        result = _best_graduation(strip.index[valid], length[valid])
+        if isinstance(result, NotMeasured):
+            if result.code == "ruler-unit-unclear":
+                fail = result
+            continue
+        graduation, zero, gain, short = result
+        start = float(np.median(base[base_ok])) if base_ok.any() else 0.0
+        graduation = _by_figures(strip, graduation, zero, side, side * ROWS[middle] + length[valid], valid)
+        if best is None or gain > best.gain:
+            best = Marks(graduation, zero, strip.index[seen], side, float(ROWS[middle]) - side * start, short + start, gain)
+    return fail if best is None else best
+
+
+def _band_of_all(contrast: Array) -> int | None:
+    """The middle row of the band that the shortest marks reach too: two in three marks are dark there."""
+    common = np.percentile(contrast, 35, axis=1)
+    near = np.where(np.abs(ROWS) <= 9.0, common, 0.0)
+    peak = int(np.argmax(near))
+    if near[peak] <= 0.0:
+        return None
+    inside = near > 0.5 * near[peak]
+    low, high = peak, peak
+    while low > 0 and inside[low - 1]:
+        low -= 1
+    while high < inside.size - 1 and inside[high + 1]:
+        high += 1
+    return (low + high) // 2
+
+
+def _lengths(
+    contrast: Array,
+    inside: NDArray[np.bool_],
+    zero: int,
+    mean: Array,
+    seen: NDArray[np.bool_],
+    side: float,
+    noise: float,
+) -> tuple[Array, NDArray[np.bool_]]:
+    """How far each mark runs from row `zero` to one side, in periods, and for which marks that is known."""
+    rows = contrast[zero:] if side > 0 else contrast[zero::-1]
+    there = inside[zero:] if side > 0 else inside[zero::-1]
+    level = np.maximum(0.45 * mean, 1.2 * noise)
+    dark = rows >= level[None, :]
+    bridged = dark.copy()
+    bridged[1:-1] |= dark[:-2] & dark[2:]
+    bridged[0] = True
+    end = np.argmin(bridged, axis=0)
+    end = np.where(bridged.all(axis=0), rows.shape[0] - 1, end)
+    column = np.arange(rows.shape[1])
+    above, below = rows[np.maximum(end - 1, 0), column], rows[end, column]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = np.clip((above - level) / (above - below), 0.0, 1.0)
+    length = (end - 1 + np.where(np.isfinite(part), part, 0.5)) * (ROWS[1] - ROWS[0])
+    known = seen & there[np.minimum(end + 1, rows.shape[0] - 1), column]
+    return np.maximum(length, 0.0), known
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    graduation: Graduation
+    zero: int
+    short: float
+    off: Array  # (N,) absolute, of each length from the middle of its class
+    ordered: bool
+    kinds: int
+
+    def score(self, spread: float) -> float:
+        """Log likelihood, Laplace with a floor under its tails, less BIC's price of the classes and of the start."""
+        n = self.off.size
+        price = 0.5 * self.kinds * math.log(n) + math.log(max(len(self.graduation.classes), 1))
+        return -float(np.minimum(self.off / spread, TAIL).sum()) - price
+
+
+def _fit_classes(index: NDArray[np.intp], length: Array, graduation: Graduation) -> list[_Fit]:
+    """The best start of the pattern with its classes in order of length, and the best with them in any order."""
+    cycle = len(graduation.classes)
+    table = np.array(graduation.classes)
+    kinds = int(table.max()) + 1
+    best: dict[bool, _Fit] = {}
+    for zero in range(cycle):
+        kind = table[(index - zero) % cycle]
+        middles = np.array([np.median(length[kind == k]) if (kind == k).any() else np.nan for k in range(kinds)])
+        if np.isnan(middles).any():
+            continue
+        off = np.abs(length - middles[kind])
+        steps = middles[1:] / np.maximum(middles[:-1], 1e-6)
+        ordered = bool((steps > 1.0 + MIN_STEP).all() and (np.diff(middles) > FLOOR).all())
+        if ordered not in best or np.minimum(off, 2.5).sum() < np.minimum(best[ordered].off, 2.5).sum():
+            best[ordered] = _Fit(graduation, zero, float(middles[0]), off, ordered, kinds)
+    return list(best.values())
+
+
+def _best_graduation(index: NDArray[np.intp], length: Array) -> tuple[Graduation, int, float, float] | NotMeasured:
+    fits = [fit for graduation in GRADUATIONS for fit in _fit_classes(index, length, graduation)]
+    even = _Fit(Graduation("even", None, 0.0, (0,)), 0, 0.0, np.abs(length - np.median(length)), False, 1)
+    spread = max(min(float(np.minimum(f.off, 2.5).mean()) for f in [*fits, even]), FLOOR)
+    ranked = sorted(fits, key=lambda f: -f.score(spread))
+    strange = [f for f in ranked if f.graduation.unit is None]
+    null = even.score(spread)
+    usable = [f for f in ranked if f.ordered and f.graduation.unit is not None]
+    if not usable or usable[0].score(spread) - null < MIN_GAIN:
+        return NotMeasured("ruler-no-pattern", "marks of one length: no ruler's pattern of longer marks is seen")
+    best = usable[0]
+    if strange and strange[0].score(spread) - best.score(spread) > -0.4 * MIN_GAIN:
+        text = f"longer marks come {strange[0].graduation.name}: no ruler is divided like that"
+        return NotMeasured("ruler-no-pattern", text)
+    for other in usable[1:]:
+        if other.graduation.division_mm != best.graduation.division_mm:
+            if best.score(spread) - other.score(spread) < 0.4 * MIN_GAIN:
+                names = f"{best.graduation.name} or {other.graduation.name}"
+                return NotMeasured("ruler-unit-unclear", f"the marks could be {names}: show more of the ruler")
+    return best.graduation, best.zero, best.score(spread) - null, best.short
+
+
+def _by_figures(
+    strip: Strip, graduation: Graduation, zero: int, side: float, length: Array, valid: NDArray[np.bool_]
+) -> Graduation:
+    """Where the inch and its half are marked alike, the pattern looks like one of half as many parts: figures tell."""
+    if graduation.unit != "inch":
+        return graduation
+    cycle = len(graduation.classes)
+    kind = np.array(graduation.classes)[(strip.index[valid] - zero) % cycle]
+    longest = float(np.median(length[kind == kind.max()]))
+    rows = (ROWS * side > longest + 0.3) & (ROWS * side < longest + 0.3 + 4.5 / graduation.division_mm)
+    if cycle not in (8, 16, 32) or rows.sum() < 3:
+        return graduation
+    ink = np.where(strip.inside[rows], strip.ink[rows], 0.0).mean(axis=0)
+    place = (strip.index - zero) % (2 * cycle)
+    here, between = ink[place == 0], ink[place == cycle]
+    rest = ink[np.minimum(place % cycle, cycle - place % cycle) > cycle // 4]
+    if min(here.size, between.size) < 2 or rest.size == 0:
+        return graduation
+    if np.median(here) < np.median(between):
+        here, between = between, here
+    paper = float(np.median(rest))
+    clear = float(here.min()) > max(2.5 * paper, 2.0 * float(between.max())) and float(between.max()) < 1.5 * paper
+    return next(g for g in GRADUATIONS if g.unit == "inch" and len(g.classes) == 2 * cycle) if clear else graduation

@@ -85,7 +85,7 @@ def reader_batch(store: Tensor, facts: Tensor, dice: Dice, *, plain: bool = Fals
     rgb, truth = sample(store, grid.view(n, PATCH_PX, PATCH_PX, 2))
 
     middle = (STORE_PX - 1) / 2.0
-    inverse = torch.linalg.inv(linear)
+    inverse = scale[:, None, None] ** 2 * linear.transpose(1, 2)  # a turn, a mirror and one scale
     points = facts[:, :4].view(n, 2, 2)
     seen = torch.einsum("nij,npj->npi", inverse, points - middle - shift[:, None, :]) / half
     seen = seen / (1.0 - (seen * lean[:, None, :]).sum(2, keepdim=True))
@@ -107,7 +107,9 @@ def reader_batch(store: Tensor, facts: Tensor, dice: Dice, *, plain: bool = Fals
     }
 
 
-def finder_batch(store: Tensor, dice: Dice, *, plain: bool = False, size: tuple[int, int] = FINDER_PX) -> dict[str, Tensor]:
+def finder_batch(
+    store: Tensor, dice: Dice, *, plain: bool = False, size: tuple[int, int] = FINDER_PX
+) -> dict[str, Tensor]:
     """Whole pictures, rgb (N, 3, H, W), and the class of each cell, (N, H/4, W/4) int64, 7 where unknown."""
     n = len(store)
     rows, columns = size
@@ -143,9 +145,11 @@ def finder_batch(store: Tensor, dice: Dice, *, plain: bool = False, size: tuple[
 
 
 def sample(store: Tensor, grid: Tensor) -> tuple[Tensor, Tensor]:
-    """Colour (N, 3, h, w) in 0..1 by bilinear, truth (N, h, w) int64 by nearest; beyond the border the border goes on."""
+    """Colour (N, 3, h, w) in 0..1 by bilinear, truth (N, h, w) int64 by nearest; the border goes on beyond."""
     rgb = store[..., :3].permute(0, 3, 1, 2).float() / 255.0
-    return f.grid_sample(rgb, grid, mode="bilinear", padding_mode="border", align_corners=False), sample_truth(store, grid)
+    return f.grid_sample(rgb, grid, mode="bilinear", padding_mode="border", align_corners=False), sample_truth(
+        store, grid
+    )
 
 
 def sample_truth(store: Tensor, grid: Tensor) -> Tensor:
@@ -165,7 +169,9 @@ def occlude(rgb: Tensor, truth: Tensor, dice: Dice) -> tuple[Tensor, Tensor]:
     half = torch.stack([dice.uniform(0.02, 0.14, n), dice.uniform(0.05, 0.5, n)], 1) * w
     u, v = (dx * cos + dy * sin) / half[:, 0, None, None], (dy * cos - dx * sin) / half[:, 1, None, None]
     round_ = dice.chance(0.5, n)[:, None, None]
-    over = torch.where(round_, u**2 + v**2 < 1.0, (u.abs() < 1.0) & (v.abs() < 1.0)) & dice.chance(0.3, n)[:, None, None]
+    over = (
+        torch.where(round_, u**2 + v**2 < 1.0, (u.abs() < 1.0) & (v.abs() < 1.0)) & dice.chance(0.3, n)[:, None, None]
+    )
     plain = dice.uniform(0.0, 1.0, n, 3, 1, 1).expand_as(rgb)
     other = torch.where(dice.chance(0.5, n)[:, None, None, None], rgb.roll(1, dims=0), plain)
     return torch.where(over[:, None], other, rgb), torch.where(over, 0, truth)
@@ -187,7 +193,9 @@ def photometric(rgb: Tensor, cam: Tensor, dice: Dice) -> Tensor:
     ramp = 1.0 + dice.uniform(0.0, 0.45, *each) * (x * torch.cos(ramp_turn) + y * torch.sin(ramp_turn))
     rgb = torch.where(dice.chance(0.5, *each), rgb * ramp, rgb)
     edge_turn = dice.uniform(0.0, 2.0 * math.pi, *each)
-    across = (x * torch.cos(edge_turn) + y * torch.sin(edge_turn) - dice.normal(0.4, *each)) / dice.uniform(0.01, 0.3, *each)
+    across = (x * torch.cos(edge_turn) + y * torch.sin(edge_turn) - dice.normal(0.4, *each)) / dice.uniform(
+        0.01, 0.3, *each
+    )
     shadow = 1.0 - dice.uniform(0.1, 0.65, *each) * torch.sigmoid(across)
     rgb = torch.where(dice.chance(0.25, *each), rgb * shadow, rgb)
     gx, gy = x - dice.normal(0.4, *each), y - dice.normal(0.4, *each)
@@ -213,7 +221,9 @@ def photometric(rgb: Tensor, cam: Tensor, dice: Dice) -> Tensor:
     rgb = rgb + amount * (rgb - soft)
 
     fine = dice.normal(1.0, n, 3, h, w)
-    coarse = f.interpolate(dice.normal(1.0, n, 3, h // 2, w // 2), scale_factor=2.0, mode="bilinear", align_corners=False)
+    coarse = f.interpolate(
+        dice.normal(1.0, n, 3, h // 2, w // 2), scale_factor=2.0, mode="bilinear", align_corners=False
+    )
     noise = torch.where(dice.chance(0.5, *each), fine, coarse * 1.5)
     sigma = torch.exp(dice.uniform(math.log(0.003), math.log(0.05), *each)) * dice.chance(0.7, *each)
     rgb = rgb + noise * sigma * (0.5 + rgb.clamp(0.0, 1.0).sqrt())
@@ -225,7 +235,9 @@ def blur(rgb: Tensor, dice: Dice) -> Tensor:
     """Gaussian blur, its own width along each side for each picture: out of focus when equal, shaken when not."""
     n, c, h, w = rgb.shape
     sigma = torch.exp(dice.uniform(math.log(0.4), math.log(2.2), n, 1))
-    ratio = torch.exp(torch.where(dice.chance(0.25, n, 1), dice.normal(0.8, n, 1), torch.zeros(n, 1, device=rgb.device)))
+    ratio = torch.exp(
+        torch.where(dice.chance(0.25, n, 1), dice.normal(0.8, n, 1), torch.zeros(n, 1, device=rgb.device))
+    )
     reach = 6
     offsets = torch.arange(-reach, reach + 1, device=rgb.device, dtype=rgb.dtype)[None]
     for along, width in ((3, sigma * ratio), (2, sigma / ratio)):
@@ -243,7 +255,8 @@ def jpeg(rgb: Tensor, dice: Dice) -> Tensor:
     n, _, h, w = rgb.shape
     to_ycc = torch.tensor(
         [[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]], device=rgb.device
-    )  # ITU-R BT.601, as JFIF uses it
+    )  # ITU-R BT.601, as JFIF uses it; and back
+    to_rgb = torch.tensor([[1.0, 0.0, 1.402], [1.0, -0.344136, -0.714136], [1.0, 1.772, 0.0]], device=rgb.device)
     k = torch.arange(8, device=rgb.device, dtype=rgb.dtype)
     cosines = torch.cos(math.pi * (2.0 * k[None] + 1.0) * k[:, None] / 16.0) * 0.5
     cosines[0] *= math.sqrt(0.5)
@@ -255,5 +268,5 @@ def jpeg(rgb: Tensor, dice: Dice) -> Tensor:
     step = table[:, None, None, None]
     kept = (cosines @ blocks @ cosines.T / step).round() * step
     back = (cosines.T @ kept @ cosines).permute(0, 1, 2, 4, 3, 5).reshape(n, 3, h, w)
-    coded = torch.einsum("ij,njhw->nihw", torch.linalg.inv(to_ycc), back) / 255.0
+    coded = torch.einsum("ij,njhw->nihw", to_rgb, back) / 255.0
     return torch.where(dice.chance(0.5, n, 1, 1, 1), coded, rgb)

@@ -1,8 +1,8 @@
 """A folder of pictures with Labels -> arrays that a GPU can be fed from.
 
 One uint8 per pixel holds the whole truth about it: the finder's class in the low three bits, the reader's maps in the
-high five. Pictures are decoded and cut once, by all cores, into memory the processes share; everything random that can be
-done on the GPU is done there (`train.augment`).
+high five. Pictures are decoded and cut once, by all cores, into memory the processes share; what is random is done on
+the GPU (`train.augment`).
 """
 
 from __future__ import annotations
@@ -158,7 +158,9 @@ def reader_facts(label: Label, from_px: NDArray[np.float64]) -> NDArray[np.float
     return facts
 
 
-def reader_squares(picture: NDArray[np.uint8], label: Label, seed: int) -> list[tuple[NDArray[np.uint8], NDArray[np.float32]]]:
+def reader_squares(
+    picture: NDArray[np.uint8], label: Label, seed: int
+) -> list[tuple[NDArray[np.uint8], NDArray[np.float32]]]:
     """One square round the main thing, and sometimes one round something that is no cam."""
     rng = np.random.default_rng(seed)
     squares = []
@@ -189,7 +191,9 @@ def _square(
 
 def _away_from_cams(label: Label, rng: np.random.Generator) -> tuple[tuple[float, float], float] | None:
     """A circle round a coin, a piece of clutter or plain bench, whose middle is on no cam."""
-    things = [s for s in label.shapes if s.kind in ("coin", "clutter", "other", "ruler", "card") and len(s.polygon_px) > 2]
+    things = [
+        s for s in label.shapes if s.kind in ("coin", "clutter", "other", "ruler", "card") and len(s.polygon_px) > 2
+    ]
     cams = [np.asarray(s.polygon_px, np.float32) for s in label.shapes if s.kind in ("body", "part")]
     for _ in range(6):
         if things and rng.random() < 0.7:
@@ -227,7 +231,9 @@ def finder_picture(picture: NDArray[np.uint8], label: Label) -> NDArray[np.uint8
     return canvas
 
 
-def build_store(folders: Sequence[Path], which: str, *, workers: int | None = None, rank: int = 0, world: int = 1) -> Store:
+def build_store(
+    folders: Sequence[Path], which: str, *, workers: int | None = None, rank: int = 0, world: int = 1
+) -> Store:
     """Decode and cut every picture of the folders.
 
     Parameters
@@ -265,7 +271,7 @@ def build_store(folders: Sequence[Path], which: str, *, workers: int | None = No
     else:
         done = [_fill(i) for i in range(len(jobs))]
     del _work
-    keep = [(i, slot, facts) for i, rows in enumerate(done) for slot, facts in enumerate(rows)]
+    keep = [(i, slot, facts) for i, rows in enumerate(done) for slot, facts in rows]
     if not keep:
         raise ValueError(f"no picture in {', '.join(map(str, folders))} serves the {which}")
     return Store(

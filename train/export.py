@@ -1,11 +1,10 @@
 """A finished run -> an ONNX file with its card, checked against the network it came from.
 
-    python -m train.export --run RUN --out vision/models
+python -m train.export --run RUN --out vision/models
 """
 
 from __future__ import annotations
 
-import json
 import subprocess
 import warnings
 from collections.abc import Mapping
@@ -19,6 +18,7 @@ import onnxruntime as ort
 import torch
 from torch import nn
 
+from train.calibrate import write_card
 from train.loop import build_network
 from train.model import MEAN, STD, FinderForUse, ReaderForUse
 from vision.models import CLASSES, MAPS, SCHEMA, WORDS, default_calibration
@@ -35,7 +35,11 @@ OUTPUTS: Final = {
 
 def card(which: str, record: Mapping[str, Any] | None = None) -> dict[str, Any]:
     """The card of a network: what it takes, what it says, what it was trained on; not calibrated yet."""
-    size = {"long_side": LONG_SIDE_PX, "multiple": MULTIPLE, "stride": STRIDE} if which == "finder" else {"side": PATCH_PX, "fill": PART_FILL}
+    size = (
+        {"long_side": LONG_SIDE_PX, "multiple": MULTIPLE, "stride": STRIDE}
+        if which == "finder"
+        else {"side": PATCH_PX, "fill": PART_FILL}
+    )
     return {
         "schema": SCHEMA,
         "which": which,
@@ -60,14 +64,6 @@ def code_version() -> str:
         return "unknown"
 
 
-def write_card(path: Path, record: Mapping[str, Any]) -> None:
-    """Put a card into an ONNX file in place of the old one."""
-    model = onnx.load(path)
-    del model.metadata_props[:]
-    onnx.helper.set_model_props(model, {SCHEMA: json.dumps(record, sort_keys=True)})
-    onnx.save(model, path)
-
-
 def export(network: nn.Module, which: str, path: Path, record: Mapping[str, Any] | None = None) -> float:
     """Write a network as ONNX and return the greatest difference to PyTorch, output by output within `PARITY`.
 
@@ -82,6 +78,7 @@ def export(network: nn.Module, which: str, path: Path, record: Mapping[str, Any]
     shape = (2, 96, 128, 3) if which == "finder" else (2, PATCH_PX, PATCH_PX, 3)
     example = torch.randint(0, 256, shape, dtype=torch.uint8, generator=torch.Generator().manual_seed(0))
     free = {0: "n", 1: "height", 2: "width"} if which == "finder" else {0: "n"}
+    freed = {0: "n", 2: "rows", 3: "columns"} if which == "finder" else {0: "n"}
     path.parent.mkdir(parents=True, exist_ok=True)
     with warnings.catch_warnings(), torch.no_grad():
         warnings.simplefilter("ignore")  # the older exporter says that it is the older one; it needs no further package
@@ -93,7 +90,7 @@ def export(network: nn.Module, which: str, path: Path, record: Mapping[str, Any]
             dynamo=False,
             input_names=["rgb"],
             output_names=list(OUTPUTS[which]),
-            dynamic_axes={"rgb": free, **{name: {0: "n"} for name in OUTPUTS[which]}},
+            dynamic_axes={"rgb": free, **dict.fromkeys(OUTPUTS[which], freed)},
         )
         onnx.checker.check_model(onnx.load(path), full_check=True)
         write_card(path, card(which, record))
@@ -123,8 +120,12 @@ def export_run(run: Path, folder: Path) -> Path:
 
 
 @click.command()
-@click.option("--run", required=True, type=click.Path(exists=True, file_okay=False, path_type=Path), help="Folder of a run.")
-@click.option("--out", "folder", required=True, type=click.Path(file_okay=False, path_type=Path), help="Folder for the file.")
+@click.option(
+    "--run", required=True, type=click.Path(exists=True, file_okay=False, path_type=Path), help="Folder of a run."
+)
+@click.option(
+    "--out", "folder", required=True, type=click.Path(file_okay=False, path_type=Path), help="Folder for the file."
+)
 def main(run: Path, folder: Path) -> None:
     """Write the network of a run as ONNX."""
     export_run(run, folder)

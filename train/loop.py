@@ -29,13 +29,14 @@ from torch.nn import functional as f
 
 from train.augment import Dice, finder_batch, reader_batch
 from train.dataset import CAM, FINDER_PX, IGNORE, Store, build_store, folder_hash, labelled
-from train.model import HUB_TYPICAL_PX, Finder, Reader, up
+from train.model import HUB_TYPICAL_PX, Finder, MobileNet, Reader, up
 from vision.models import CLASSES, MAPS, WORDS
 
 HELD_OUT_ONE_IN: Final = 50  # pictures by checksum of name that only validate
 VALIDATE_AT_MOST: Final = 768
 WARM_UP: Final = 0.03  # share of the minutes
 SMOOTHING: Final = 0.05
+WORD_WEIGHTS: Final = {"family": 1.0, "bottom": 0.6, "hand": 0.6, "facing": 0.5, "cam": 0.5}
 EMA: Final = 0.999
 CHECK_EVERY_S: Final = 60.0
 AGREE_EVERY: Final = 10  # steps between two looks at the first process's clock
@@ -63,8 +64,8 @@ class Progress:
 
 
 def build_network(which: str) -> nn.Module:
-    """A finder or reader with fresh weights."""
-    return Finder() if which == "finder" else Reader()
+    """A network with fresh weights; `mobilenet` only serves to compare the reader with."""
+    return {"finder": Finder, "reader": Reader, "mobilenet": MobileNet}[which]()
 
 
 class Feed:
@@ -146,21 +147,31 @@ def reader_loss(out: dict[str, Tensor], truth: dict[str, Tensor]) -> dict[str, T
     spot = spot / spot.sum((2, 3), keepdim=True).clamp_min(1e-6)
     entropy = -(spot * torch.log_softmax(heat.flatten(2), 2).view_as(heat)).sum((2, 3))
     losses["heat"] = 0.15 * _mean(entropy, inside)
-    losses["place"] = 0.6 * _mean(f.smooth_l1_loss(out["points"], torch.nan_to_num(points), reduction="none").mean(2) / 8.0, inside)
+    losses["place"] = 0.6 * _mean(
+        f.smooth_l1_loss(out["points"], torch.nan_to_num(points), reduction="none").mean(2) / 8.0, inside
+    )
     along, wanted_along = out["points"][:, 1] - out["points"][:, 0], points[:, 1] - points[:, 0]
     cosine = f.cosine_similarity(along, torch.nan_to_num(wanted_along), dim=1, eps=1e-3)
     losses["tail"] = 2.0 * _mean(1.0 - cosine, ~wanted_along.isnan().any(dim=1))
     hub = truth["hub"]
-    ratio = f.smooth_l1_loss(out["hub_log"][:, 0].float(), torch.log(torch.nan_to_num(hub, nan=50.0) / HUB_TYPICAL_PX), reduction="none", beta=0.1)
+    ratio = f.smooth_l1_loss(
+        out["hub_log"][:, 0].float(),
+        torch.log(torch.nan_to_num(hub, nan=50.0) / HUB_TYPICAL_PX),
+        reduction="none",
+        beta=0.1,
+    )
     losses["hub"] = 0.5 * _mean(ratio, ~hub.isnan())
+    return losses | word_losses(out["words"], truth["words"])
+
+
+def word_losses(logits: Tensor, words: Tensor) -> dict[str, Tensor]:
+    """Cross-entropy of every word where it is known, logits (N, K) and words (N, W)."""
+    losses = {}
     splits = [len(labels) for labels in WORDS.values()]
-    for word, logits, label in zip(WORDS, out["words"].float().split(splits, dim=1), truth["words"].unbind(1), strict=True):
-        each = f.cross_entropy(logits, label.clamp_min(0), reduction="none", label_smoothing=SMOOTHING)
+    for word, part, label in zip(WORDS, logits.float().split(splits, dim=1), words.unbind(1), strict=True):
+        each = f.cross_entropy(part, label.clamp_min(0), reduction="none", label_smoothing=SMOOTHING)
         losses[word] = WORD_WEIGHTS[word] * _mean(each, label >= 0)
     return losses
-
-
-WORD_WEIGHTS: Final = {"family": 1.0, "bottom": 0.6, "hand": 0.6, "facing": 0.5, "cam": 0.5}
 
 
 def _mean(values: Tensor, where: Tensor) -> Tensor:
@@ -178,7 +189,10 @@ def validate(network: nn.Module, feed: Feed, which: str, batch: int) -> dict[str
         if which == "finder":
             figures = _finder_figures(network, finder_batch(pixels, dice, plain=True))
         else:
-            figures = _reader_figures(network, reader_batch(pixels, facts, dice, plain=True))
+            truth = reader_batch(pixels, facts, dice, plain=True)
+            out = network(truth["rgb"])
+            figures = _word_figures(out["words"], truth["words"])
+            figures |= _reader_figures(out, truth) if which == "reader" else {}
         for name, values in figures.items():
             found.setdefault(name, []).append(values.double().cpu())
     result = {}
@@ -205,8 +219,7 @@ def _finder_figures(network: nn.Module, truth: dict[str, Tensor]) -> dict[str, T
     return figures
 
 
-def _reader_figures(network: nn.Module, truth: dict[str, Tensor]) -> dict[str, Tensor]:
-    out = network(truth["rgb"])
+def _reader_figures(out: dict[str, Tensor], truth: dict[str, Tensor]) -> dict[str, Tensor]:
     mine, right = up(out["maps"]) > 0.0, truth["maps"] > 0.5
     figures = {
         f"iou-{name}": torch.stack([(mine[:, i] & right[:, i]).sum(), (mine[:, i] | right[:, i]).sum()])
@@ -218,10 +231,15 @@ def _reader_figures(network: nn.Module, truth: dict[str, Tensor]) -> dict[str, T
     along, wanted = (p[there][:, 1] - p[there][:, 0] for p in (out["points"], truth["points"]))
     figures["tail-deg"] = torch.rad2deg(torch.acos(f.cosine_similarity(along, wanted, dim=1).clamp(-1.0, 1.0)))
     figures["tail-within-10"] = (figures["tail-deg"] < 10.0).double()
+    return figures
+
+
+def _word_figures(logits: Tensor, words: Tensor) -> dict[str, Tensor]:
     splits = [len(labels) for labels in WORDS.values()]
-    for word, logits, label in zip(WORDS, out["words"].split(splits, dim=1), truth["words"].unbind(1), strict=True):
+    figures = {}
+    for word, part, label in zip(WORDS, logits.split(splits, dim=1), words.unbind(1), strict=True):
         known = label >= 0
-        figures[word] = (logits.argmax(1) == label)[known].double()
+        figures[word] = (part.argmax(1) == label)[known].double()
     return figures
 
 
@@ -233,9 +251,11 @@ def train(config: Config, folders: Sequence[Path], run: Path) -> Path:
     torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
     run.mkdir(parents=True, exist_ok=True)
     began = time.monotonic()
-    store = build_store(folders, config.which, rank=rank, world=world)
+    store = build_store(folders, "finder" if config.which == "finder" else "reader", rank=rank, world=world)
     feed = Feed(store, device, seed=config.seed * 1000 + rank)
-    _say(rank, run, {"pictures": len(store.rows), "loaded_s": round(time.monotonic() - began, 1), "device": str(device)})
+    _say(
+        rank, run, {"pictures": len(store.rows), "loaded_s": round(time.monotonic() - began, 1), "device": str(device)}
+    )
 
     network = build_network(config.which).to(device, memory_format=torch.channels_last)
     average = copy.deepcopy(network).requires_grad_(False)
@@ -246,9 +266,7 @@ def train(config: Config, folders: Sequence[Path], run: Path) -> Path:
     progress = _resume(run / "last.pt", config, network, average, optimizer, device)
     parallel = nn.parallel.DistributedDataParallel(network) if world > 1 else network
     dice = Dice(torch.Generator(device).manual_seed(config.seed * 1000 + rank + progress.step * 7919), device)
-    precision = (
-        torch.autocast("cuda", dtype=torch.bfloat16) if device.type == "cuda" else contextlib.nullcontext()
-    )
+    precision = torch.autocast("cuda", dtype=torch.bfloat16) if device.type == "cuda" else contextlib.nullcontext()
 
     started = time.monotonic() - progress.elapsed_s
     checked = time.monotonic()
@@ -272,9 +290,12 @@ def train(config: Config, folders: Sequence[Path], run: Path) -> Path:
         parallel.train()
         with precision:
             out = parallel(rgb)
-        losses = (
-            {"finder": finder_loss(out.float(), truth["classes"])} if config.which == "finder" else reader_loss(out, truth)
-        )
+        if config.which == "finder":
+            losses = {"finder": finder_loss(out.float(), truth["classes"])}
+        elif config.which == "reader":
+            losses = reader_loss(out, truth)
+        else:
+            losses = word_losses(out["words"], truth["words"])
         total = torch.stack(list(losses.values())).sum()
         optimizer.zero_grad(set_to_none=True)
         total.backward()
@@ -284,8 +305,18 @@ def train(config: Config, folders: Sequence[Path], run: Path) -> Path:
         _blend(average, network, min(EMA, (1.0 + progress.step) / (20.0 + progress.step)))
         if rank == 0 and (progress.step % 50 == 0 or progress.step == 1):
             pace = (progress.step - first_step) * config.batch * world / max(time.monotonic() - started, 1e-3)
-            parts = {name: round(float(value), 4) for name, value in losses.items()}
-            _say(rank, run, {"step": progress.step, "share": round(share, 3), "per_s": round(pace), "loss": round(float(total), 4), **parts})
+            parts = {name: round(float(value.detach()), 4) for name, value in losses.items()}
+            _say(
+                rank,
+                run,
+                {
+                    "step": progress.step,
+                    "share": round(share, 3),
+                    "per_s": round(pace),
+                    "loss": round(float(total.detach()), 4),
+                    **parts,
+                },
+            )
         if rank == 0 and time.monotonic() - checked > CHECK_EVERY_S:
             progress.elapsed_s = time.monotonic() - started
             _save(run / "last.pt", config, network, average, optimizer, progress, folders)
@@ -389,16 +420,29 @@ def log_records(run: Path) -> Iterator[dict[str, Any]]:
 
 
 @click.command()
-@click.option("--which", type=click.Choice(["finder", "reader"]), required=True)
-@click.option("--data", "folders", multiple=True, required=True, type=click.Path(exists=True, file_okay=False, path_type=Path), help="Folder of pictures with Labels; may be given again.")
-@click.option("--out", "run", required=True, type=click.Path(file_okay=False, path_type=Path), help="Folder of the run.")
+@click.option("--which", type=click.Choice(["finder", "reader", "mobilenet"]), required=True)
+@click.option(
+    "--data",
+    "folders",
+    multiple=True,
+    required=True,
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="Folder of pictures with Labels; may be given again.",
+)
+@click.option(
+    "--out", "run", required=True, type=click.Path(file_okay=False, path_type=Path), help="Folder of the run."
+)
 @click.option("--minutes", type=float, required=True, help="Training time after loading.")
 @click.option("--batch", type=int, help="Pictures a step and process; 192 (finder 96) on a GPU, 16 (8) without.")
 @click.option("--rate", type=float, default=2e-3, show_default=True, help="Peak learning rate.")
 @click.option("--seed", type=int, default=1, show_default=True)
-def main(which: str, folders: tuple[Path, ...], run: Path, minutes: float, batch: int | None, rate: float, seed: int) -> None:
+def main(
+    which: str, folders: tuple[Path, ...], run: Path, minutes: float, batch: int | None, rate: float, seed: int
+) -> None:
     """Train the finder or the reader for so many minutes; go on if the run was cut off."""
-    usual = {"reader": 192, "finder": 96} if torch.cuda.is_available() else {"reader": 16, "finder": 8}
+    usual = {"reader": 192, "finder": 96, "mobilenet": 192}
+    if not torch.cuda.is_available():
+        usual = {"reader": 16, "finder": 8, "mobilenet": 16}
     config = Config(which=which, minutes=minutes, batch=batch or usual[which], rate=rate, seed=seed)
     train(config, folders, run)
 

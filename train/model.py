@@ -17,7 +17,9 @@ FEATURES: Final = 128
 HEAT_STRIDE: Final = 4  # patch pixels in a cell of the axis and tail heat maps
 
 
-def conv(inputs: int, outputs: int, size: int = 3, stride: int = 1, groups: int = 1, *, act: bool = True) -> nn.Sequential:
+def conv(
+    inputs: int, outputs: int, size: int = 3, stride: int = 1, groups: int = 1, *, act: bool = True
+) -> nn.Sequential:
     """Convolution, batch norm and, unless told otherwise, ReLU."""
     layers: list[nn.Module] = [
         nn.Conv2d(inputs, outputs, size, stride, size // 2, groups=groups, bias=False),
@@ -32,7 +34,9 @@ class Block(nn.Module):
     def __init__(self, width: int) -> None:
         super().__init__()
         self.body = nn.Sequential(
-            conv(width, width, 5, groups=width, act=False), conv(width, 2 * width, 1), conv(2 * width, width, 1, act=False)
+            conv(width, width, 5, groups=width, act=False),
+            conv(width, 2 * width, 1),
+            conv(2 * width, width, 1, act=False),
         )
 
     def forward(self, x: Tensor) -> Tensor:
@@ -193,7 +197,7 @@ class FinderForUse(nn.Module):
 
 
 class ReaderForUse(nn.Module):
-    """(N, 256, 256, 3) uint8 -> maps at full size as probabilities, points, spread, hub radius, word logits, feature."""
+    """(N, 256, 256, 3) uint8 -> maps at full size as probabilities, points, spread, hub radius, words, feature."""
 
     def __init__(self, reader: Reader) -> None:
         super().__init__()
@@ -210,3 +214,17 @@ class ReaderForUse(nn.Module):
             out["words"],
             out["feature"],
         )
+
+
+class MobileNet(nn.Module):
+    """MobileNetV3-small from scratch with the same words, to compare with; it sees the patch at 224 px."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        from torchvision.models import mobilenet_v3_small  # only this peer needs torchvision
+
+        self.body = mobilenet_v3_small(num_classes=sum(len(labels) for labels in WORDS.values()))
+
+    def forward(self, rgb: Tensor) -> dict[str, Tensor]:
+        small = f.interpolate(normalise(rgb), size=(224, 224), mode="bilinear", align_corners=False, antialias=True)
+        return {"words": self.body(small)}

@@ -117,7 +117,9 @@ def interpret(raw: RawReading, calibration: Calibration) -> PatchReading:
     cam = float(softmax(raw.logits["cam"], calibration.temperature["cam"])[1])
     distance = None if calibration.features is None else calibration.features.distance(raw.feature)
     too_far = (
-        distance is not None and calibration.distance_threshold is not None and distance > calibration.distance_threshold
+        distance is not None
+        and calibration.distance_threshold is not None
+        and distance > calibration.distance_threshold
     )
     return PatchReading(
         maps=raw.maps,

@@ -92,7 +92,9 @@ def cut(pixels: NDArray[np.uint8], to_px: NDArray[np.float64], side: int) -> NDA
     corners = np.array([[0.0, 0.0], [side, 0.0], [0.0, side], [side, side]]) @ to_px[:, :2].T + to_px[:, 2]
     margin = 2.0 * shrink + 2.0
     left, top = (int(v) for v in np.floor(np.clip(corners.min(axis=0) - margin, 0.0, (width - 2, height - 2))))
-    right, bottom = (int(v) for v in np.ceil(np.clip(corners.max(axis=0) + margin, (left + 2, top + 2), (width, height))))
+    right, bottom = (
+        int(v) for v in np.ceil(np.clip(corners.max(axis=0) + margin, (left + 2, top + 2), (width, height)))
+    )
     window = pixels[top:bottom, left:right]
     affine = to_px.astype(np.float64).copy()
     affine[:, 2] -= (left, top)
@@ -103,7 +105,9 @@ def cut(pixels: NDArray[np.uint8], to_px: NDArray[np.float64], side: int) -> NDA
         affine[:, 2] = (affine[:, 2] + 0.5) * ratio - 0.5
         affine[:, :2] *= ratio[:, None]
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    return np.asarray(cv2.warpAffine(window, affine, (side, side), flags=flags, borderMode=cv2.BORDER_REPLICATE), np.uint8)
+    return np.asarray(
+        cv2.warpAffine(window, affine, (side, side), flags=flags, borderMode=cv2.BORDER_REPLICATE), np.uint8
+    )
 
 
 def cut_patch(pixels: NDArray[np.uint8], centre_px: tuple[float, float], radius_px: float, up_deg: float) -> Patch:

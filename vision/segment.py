@@ -43,7 +43,7 @@ class Region:
 
 @dataclass(frozen=True, slots=True)
 class Regions:
-    """Class probabilities (C, h, w) float32 over `CLASSES`; cell (i, j) is centred at ((j, i) + 0.5) * step - 0.5 px."""
+    """Probabilities (C, h, w) float32 over `CLASSES`; cell (i, j) is centred at ((j, i) + 0.5) * step - 0.5 px."""
 
     probability: NDArray[np.float32]
     step_px: float

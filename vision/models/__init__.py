@@ -142,7 +142,12 @@ def load(path: Path, which: str) -> Model:
         raise ModelError(f"the network {path.name} cannot be opened: install the package again") from error
     if not isinstance(card, dict) or card.get("schema") != SCHEMA:
         raise ModelError(f"the network {path.name} carries no card of version {SCHEMA}: install the matching version")
-    known = {"which": which, "classes": list(CLASSES), "maps": list(MAPS), "words": {k: list(v) for k, v in WORDS.items()}}
+    known = {
+        "which": which,
+        "classes": list(CLASSES),
+        "maps": list(MAPS),
+        "words": {k: list(v) for k, v in WORDS.items()},
+    }
     for key, value in known.items():
         if card.get(key) != value:
             raise ModelError(f"the network {path.name} was made for other {key}: install the matching version")

@@ -1,0 +1,75 @@
+"""From pictures to the shipped networks in one command: train both, export, calibrate.
+
+    python -m train.build --data FAST --data TRACED --calibration SHIFTED --out RUNS --models vision/models --minutes 8
+
+`make model` renders the folders first. On a GPU finder and reader train side by side, else one after the other. Each
+goes on from its last checkpoint after a kill.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import click
+import torch
+
+from train.calibrate import calibrate, folders_option
+from train.export import export_run
+
+
+@click.command()
+@folders_option("--data", "folders", "Folder of training pictures with Labels; may be given again.", required=True)
+@folders_option("--calibration", "shifted", "Folder of shifted pictures that are not trained on.", required=True)
+@click.option(
+    "--out",
+    "runs",
+    required=True,
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for checkpoints and logs.",
+)
+@click.option(
+    "--models",
+    default=Path("vision/models"),
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Where the ONNX files go.",
+)
+@click.option("--minutes", type=float, required=True, help="Training time of each network after loading.")
+@click.option("--mobilenet", is_flag=True, help="Also train the network that the reader is compared with.")
+def main(
+    folders: tuple[Path, ...], shifted: tuple[Path, ...], runs: Path, models: Path, minutes: float, mobilenet: bool
+) -> None:
+    """Train finder and reader, write them as ONNX, calibrate the reader."""
+    names = ["reader", "finder", *(["mobilenet"] if mobilenet else [])]
+    commands = {
+        name: [
+            sys.executable,
+            "-m",
+            "train.loop",
+            "--which",
+            name,
+            "--out",
+            str(runs / name),
+            "--minutes",
+            str(minutes),
+        ]
+        + [word for folder in folders for word in ("--data", str(folder))]
+        for name in names
+    }
+    if torch.cuda.is_available():
+        running = {name: subprocess.Popen(command) for name, command in commands.items()}
+        codes = {name: process.wait() for name, process in running.items()}
+    else:
+        codes = {name: subprocess.run(command, check=False).returncode for name, command in commands.items()}
+    failed = [name for name, code in codes.items() if code != 0]
+    if failed:
+        raise click.ClickException(f"training failed: {', '.join(failed)}")
+    for name in ("finder", "reader"):
+        export_run(runs / name, models)
+    click.echo(json.dumps(calibrate(models, shifted, folders), indent=1))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,347 @@
+"""How right and how honest the words are on labelled pictures, through the run-time code, beside peers.
+
+    python -m train.evaluate --models vision/models --data HELD_OUT [--peers TRAINING] [--mobilenet RUN/last.pt] \\
+        --card docs/model-card.md
+
+Measures are not judged here: this is the table of words.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import click
+import numpy as np
+
+from train.calibrate import BINS, NO_TRUTH, Look, Photo, expected_calibration_error, folders_option, look_at_all
+from train.dataset import labelled, read_example
+from vision.classify import PatchReading, RawReading, interpret, part_hand, run_reader
+from vision.models import WORDS, Model, load
+from vision.patch import PATCH_PX
+from vision.reading import Word
+from vision.segment import LONG_SIDE_PX, find_regions
+
+PEER_PICTURES: Final = 4000  # training pictures of a mask peer, at most: an SVM's time grows with their square
+DISTANCE_MM: Final = ((0.0, 200.0), (200.0, 300.0), (300.0, 1e9))
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One picture: which words came out right, and how sure they were."""
+
+    look: Look
+    reading: PatchReading | None
+    hand: Word | None
+
+    @property
+    def is_cam(self) -> bool:
+        return self.look.label.family is not None
+
+    @property
+    def taken_for_cam(self) -> bool:
+        return self.reading is not None and self.reading.is_cam
+
+    def word(self, name: str) -> Word | None:
+        """The reading's word, the hand as the part's."""
+        if self.reading is None:
+            return None
+        return {
+            "family": self.reading.family,
+            "bottom": self.reading.bottom,
+            "hand": self.hand,
+            "facing": self.reading.facing,
+        }[name]
+
+    def right(self, name: str) -> bool:
+        word = self.word(name)
+        return word is not None and word.label == getattr(self.look.label, name)
+
+    @property
+    def wrong_and_sure(self) -> bool:
+        """Taken for a cam, one single family and bottom, and one of them wrong; or no cam and yet all that."""
+        if not self.taken_for_cam or self.reading is None:
+            return False
+        single = len(self.reading.family.plausible) == 1 and len(self.reading.bottom.plausible) == 1
+        return single and not (self.is_cam and self.right("family") and self.right("bottom"))
+
+
+def judge(looks: Iterable[Look], reader: Model) -> list[Verdict]:
+    """Calibrated readings of looks."""
+    verdicts = []
+    for look in looks:
+        if look.logits is None or look.feature is None:
+            verdicts.append(Verdict(look, None, None))
+            continue
+        nothing = np.zeros((2, 2), np.float32)
+        raw = RawReading(np.zeros((5, 1, 1), np.float32), nothing, nothing[0], 0.0, look.logits, look.feature)
+        reading = interpret(raw, reader.calibration)
+        verdicts.append(Verdict(look, reading, part_hand(reading.hand_seen, reading.facing)))
+    return verdicts
+
+
+def share(values: Sequence[bool]) -> float | None:
+    """Mean of booleans, None of nothing."""
+    return float(np.mean(values)) if len(values) else None
+
+
+def table(verdicts: Sequence[Verdict]) -> dict[str, Any]:
+    """The figures of a set of pictures; a cam that was not found counts as wrong in every word."""
+    cams = [v for v in verdicts if v.is_cam]
+    others = [v for v in verdicts if not v.is_cam]
+    figures: dict[str, Any] = {
+        "cams": len(cams),
+        "family": share([v.right("family") for v in cams]),
+        "bottom": share([v.right("bottom") for v in cams]),
+        "hand, where there is one": share(
+            [v.right("hand") for v in cams if v.look.label.hand != "none" and v.look.label.facing_shows]
+        ),
+        "hand as seen, where there is one": share([_hand_seen(v) for v in cams if v.look.label.hand != "none"]),
+        "facing, where it shows": share([v.right("facing") for v in cams if v.look.label.facing_shows]),
+        "facing, all": share([v.right("facing") for v in cams]),
+        "cams refused or not found": share([not v.taken_for_cam for v in cams]),
+        "not-cams": len(others),
+        "not-cams refused": share([not v.taken_for_cam for v in others]),
+        "wrong and sure": share([v.wrong_and_sure for v in verdicts]),
+    }
+    for name in ("family", "bottom", "facing"):
+        words = [(v.word(name), getattr(v.look.label, name)) for v in cams]
+        seen = [(word, truth) for word, truth in words if word is not None]
+        if not seen:
+            continue
+        confidence = np.array([word.probability for word, _ in seen])
+        figures[f"{name} ECE"] = expected_calibration_error(confidence, np.array([word.label == t for word, t in seen]))
+        figures[f"{name} coverage"] = share([t in word.plausible for word, t in seen])
+        figures[f"{name} set size"] = float(np.mean([len(word.plausible) for word, _ in seen]))
+    return figures
+
+
+def _hand_seen(verdict: Verdict) -> bool:
+    truth = verdict.look.truth["hand"]
+    return verdict.reading is not None and WORDS["hand"].index(verdict.reading.hand_seen.label) == truth
+
+
+def groups(verdicts: Sequence[Verdict], key: Callable[[Verdict], str]) -> dict[str, dict[str, Any]]:
+    """The figures of every group."""
+    names = sorted({key(v) for v in verdicts})
+    return {name: table([v for v in verdicts if key(v) == name]) for name in names}
+
+
+def distance_band(verdict: Verdict) -> str:
+    """The distance of the phone as a range in mm."""
+    mm = verdict.look.label.distance_mm
+    if mm is None:
+        return "unknown"
+    low, high = next(band for band in DISTANCE_MM if band[0] <= mm < band[1])
+    return f"{low:.0f}-{high:.0f} mm" if high < 1e6 else f"over {low:.0f} mm"
+
+
+def speed(models: Path, picture: Any) -> dict[str, float]:
+    """Median milliseconds of the networks on one thread."""
+    finder, reader = load(models / "finder.onnx", "finder"), load(models / "reader.onnx", "reader")
+    patch = np.zeros((1, PATCH_PX, PATCH_PX, 3), np.uint8)
+
+    def median_ms(call: Callable[[], Any]) -> float:
+        times = []
+        for _ in range(12):
+            began = time.perf_counter()
+            call()
+            times.append(time.perf_counter() - began)
+        return float(np.median(times[2:]) * 1e3)
+
+    return {
+        f"finder, long side {LONG_SIDE_PX} px": median_ms(lambda: find_regions(Photo(picture), model=finder)),
+        "reader, one look (two are taken)": median_ms(lambda: run_reader(patch, model=reader)),
+    }
+
+
+def percent(value: Any) -> str:
+    """A share as a percentage; counts and sizes as they are."""
+    if value is None:
+        return "–"
+    return str(value) if isinstance(value, int) else f"{100.0 * value:.1f} %"
+
+
+def rows_of(tables: Mapping[str, Mapping[str, Any]], columns: Sequence[str]) -> list[str]:
+    """A Markdown table, one line a group."""
+    lines = ["| | " + " | ".join(columns) + " |", "|---" * (len(columns) + 1) + "|"]
+    for name, figures in tables.items():
+        lines.append(f"| {name} | " + " | ".join(percent(figures.get(column)) for column in columns) + " |")
+    return lines
+
+
+def model_card(
+    verdicts: Sequence[Verdict],
+    finder: Model,
+    reader: Model,
+    times: Mapping[str, float],
+    peers: Mapping[str, Any],
+    sizes: float,
+) -> str:
+    """The model card (after Mitchell et al. 2019) as Markdown, every figure of it measured in this run."""
+    whole = table(verdicts)
+    cams = [v for v in verdicts if v.is_cam]
+    columns = [
+        "cams",
+        "family",
+        "bottom",
+        "hand as seen, where there is one",
+        "facing, where it shows",
+        "cams refused or not found",
+        "wrong and sure",
+    ]
+    lines = [
+        "# Model card",
+        "",
+        "Written by `python -m train.evaluate`; do not edit by hand.",
+        "",
+        "## Intended use",
+        "",
+        "Two small networks read one phone photo of a mortise cylinder's cam. The finder says where cam, coin, ruler",
+        "and card lie. The reader looks at the part and gives maps of face, holes, countersinks, reliefs and screw",
+        "heads, the axis and the tail, and four words: outline family, bottom, hand and facing, or that it is no cam.",
+        "They advise a person who holds the part; they decide nothing about a door by themselves.",
+        "",
+        "## Data",
+        "",
+        "Rendered pictures only; no photo of a real cam was seen in training, calibration or the test below.",
+        "",
+    ]
+    for name, model in (("finder", finder), ("reader", reader)):
+        training = model.card.get("training", {})
+        minutes, steps, batch = (training.get(key, "?") for key in ("minutes", "step", "batch"))
+        lines.append(f"- {name}: {minutes} minutes, {steps} steps of {batch} pictures, code `{model.card.get('code')}`")
+        lines += [
+            f"  - `{d['folder']}`: {d['pictures']} pictures, Labels' SHA-256 `{d['sha256'][:16]}`"
+            for d in model.card.get("data", [])
+        ]
+    calibrated = reader.card.get("calibrated_on") or {"data": []}
+    lines += [
+        f"- calibration: `{d['folder']}`, {d['pictures']} pictures, `{d['sha256'][:16]}`" for d in calibrated["data"]
+    ]
+    lines += [
+        "",
+        f"Size of both files {sizes:.1f} MB. Time on one core of the machine that wrote this: "
+        + ", ".join(f"{k} {v:.0f} ms" for k, v in times.items())
+        + ".",
+        "",
+    ]
+    lines += [
+        f"## Results on {len(verdicts)} held-out pictures",
+        "",
+        "Through the run-time code, words only. A cam the finder missed counts as wrong in every word.",
+        "",
+    ]
+    lines += ["| figure | value |", "|---|---|"]
+    for name, value in whole.items():
+        lines.append(
+            f"| {name} | {f'{value:.2f}' if value is not None and name.endswith('size') else percent(value)} |"
+        )
+    for title, key in (
+        ("family", lambda v: str(v.look.label.family)),
+        ("light", lambda v: v.look.label.tags.get("light", "unknown")),
+        ("bench", lambda v: v.look.label.tags.get("bench", "unknown")),
+        ("distance of the phone", distance_band),
+    ):
+        lines += ["", f"### By {title}", "", *rows_of(groups(cams, key), columns)]
+    others = [v for v in verdicts if not v.is_cam]
+    if others:
+        kinds = groups(others, lambda v: v.look.label.tags.get("not_cam", "unknown"))
+        lines += ["", "### Not cams", "", *rows_of(kinds, ["not-cams", "not-cams refused", "wrong and sure"])]
+    if peers:
+        lines += [
+            "",
+            "## Peers on the same pictures",
+            "",
+            "Only pictures in which a cam was found; the mask peers see the reader's mask, turned tail up.",
+            "",
+        ]
+        lines += rows_of(peers, ["family", "bottom", "hand", "facing", "ece"])
+    lines += [
+        "",
+        "## Limits",
+        "",
+        f"ECE has {BINS} bins. Prediction sets hold the true label 95 % of the time only for pictures like those of",
+        "the calibration: a real photo is a shift from every render. The plug side of a part without countersinks looks",
+        "like its mirror image's screw side; the facing is then about even, and that is right. Parts of other kinds than",
+        "the eight families are not known.",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def peers_of(verdicts: Sequence[Verdict], training: Sequence[Look], mobilenet: Path | None) -> dict[str, Any]:
+    """Figures of the reader and its peers over the cams that were found."""
+    from train import peers
+
+    test = peers.usable([v.look for v in verdicts])
+    found = [v for v in verdicts if v.is_cam and v.reading is not None]
+    whole = table(found)
+    hands = [_hand_seen(v) for v in found if v.look.truth["hand"] not in (0, NO_TRUTH)]
+    rows: dict[str, Any] = {
+        "this reader": {
+            "family": whole["family"],
+            "bottom": whole["bottom"],
+            "hand": share(hands),
+            "facing": whole["facing, where it shows"],
+            "ece": whole["family ECE"],
+        }
+    }
+    if training:
+        rows |= {name: peers.mask_peer(features, training, test) for name, features in peers.MASK_PEERS.items()}
+    if mobilenet is not None:
+        rows["MobileNetV3-small from scratch"] = peers.network_peer(mobilenet, test)
+    return rows
+
+
+@click.command()
+@click.option(
+    "--models",
+    default=Path("vision/models"),
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="Folder with finder.onnx and reader.onnx.",
+)
+@folders_option("--data", "folders", "Held-out folder of pictures with Labels; may be given again.", required=True)
+@folders_option("--peers", "peer_folders", "Training folder of the mask peers; without it they are left out.")
+@click.option(
+    "--mobilenet",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Checkpoint of `train.loop --which mobilenet`.",
+)
+@click.option("--limit", type=int, help="Only so many pictures.")
+@click.option("--card", "card_path", type=click.Path(dir_okay=False, path_type=Path), help="Write the model card here.")
+def main(
+    models: Path,
+    folders: tuple[Path, ...],
+    peer_folders: tuple[Path, ...],
+    mobilenet: Path | None,
+    limit: int | None,
+    card_path: Path | None,
+) -> None:
+    """Print the table of words for labelled pictures, and write the model card."""
+    finder, reader = load(models / "finder.onnx", "finder"), load(models / "reader.onnx", "reader")
+    paths = [path for folder in folders for path in labelled(folder)][:limit]
+    if not paths:
+        raise click.ClickException("the folders hold no pictures with Labels")
+    verdicts = judge(look_at_all(paths, models), reader)
+    for name, value in table(verdicts).items():
+        click.echo(f"{name:36} {f'{value:.3f}' if name.endswith('size') and value is not None else percent(value)}")
+    training: list[Look] = []
+    if peer_folders:
+        spread = [path for folder in peer_folders for path in labelled(folder)]
+        training = look_at_all(spread[:: max(1, len(spread) // PEER_PICTURES)], models)
+    peers = peers_of(verdicts, training, mobilenet) if training or mobilenet else {}
+    for name, figures in peers.items():
+        click.echo(f"{name:32} " + ", ".join(f"{k} {percent(v)}" for k, v in figures.items()))
+    if card_path is not None:
+        sizes = sum((models / f"{name}.onnx").stat().st_size for name in ("finder", "reader")) / 1e6
+        times = speed(models, read_example(paths[0])[0])
+        card_path.write_text(model_card(verdicts, finder, reader, times, peers, sizes))
+        click.echo(f"model card: {card_path}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,157 @@
+"""A shape drawn by shapely, seen through a known camera, is read back; stated uncertainties hold the truth."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from shapely.geometry import Point, box
+from shapely.ops import unary_union
+
+from vision.clock import Guess, circle_through, find_hub, tail_direction
+from vision.measure import FaceEdges, HoleEdges, measure
+from vision.plane import Plane, focal_px
+from vision.quantity import Quantity
+from vision.vocabulary import difference_deg, xy_from_angle
+
+HUB_MM, REACH_MM, TAIL_MM, THICKNESS_MM = 20.0, 26.0, 7.0, 2.3
+HOLES = ((60.0, 4.55, 3.3, 6.2), (210.0, 4.55, 3.3, None))  # clock angle, radius, diameter, countersink
+
+
+def outline_mm(open_bottom: bool = False) -> np.ndarray:
+    """A finger cam by shapely: hub, parallel tail with a round tip, fillets by buffering."""
+    tail = unary_union([box(-TAIL_MM / 2, 0, TAIL_MM / 2, REACH_MM - TAIL_MM / 2), Point(0, REACH_MM - TAIL_MM / 2).buffer(TAIL_MM / 2, 64)])
+    shape = unary_union([Point(0, 0).buffer(HUB_MM / 2, 256), tail]).buffer(1.5, 64).buffer(-3.0, 64).buffer(1.5, 64)
+    if open_bottom:
+        shape = shape.difference(box(-4, -15, 4, -3))
+    edge = shape.exterior
+    return np.array([edge.interpolate(s, normalized=True).coords[0] for s in np.linspace(0, 1, 480, endpoint=False)])
+
+
+def camera(tilt_deg: float, turn_deg: float) -> Plane:
+    focal = focal_px(26.0, (4032, 3024))
+    tilt, turn = np.radians([tilt_deg, turn_deg])
+    parameters = np.array([focal, tilt * np.cos(turn), tilt * np.sin(turn), np.log(250.0)])
+    covariance = np.diag([0.01 * focal, 0.004, 0.004, 0.003]) ** 2
+    return Plane(parameters, covariance, (2015.5, 1511.5), True)
+
+
+def seen(plane: Plane, roll_deg: float, shift_mm: tuple[float, float], *, mirrored: bool = False, open_bottom: bool = False):
+    """The part's edges in pixels under a camera, with a network's rough frame."""
+    roll = np.radians(roll_deg)
+
+    def px(points: np.ndarray, height: float) -> np.ndarray:
+        p = np.array(points, dtype=float)
+        if mirrored:
+            p = p * (-1.0, 1.0)
+        turned = np.column_stack([p[:, 0] * np.cos(roll) + p[:, 1] * np.sin(roll), -p[:, 0] * np.sin(roll) + p[:, 1] * np.cos(roll)])
+        return plane.to_px(turned + shift_mm, height)
+
+    ring = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    circle = np.column_stack([np.cos(ring), np.sin(ring)])
+    holes = []
+    for angle, radius, diameter, countersink in HOLES:
+        centre = np.array(xy_from_angle(angle, radius))
+        depth = 0.0 if countersink is None else (countersink - diameter) / 2
+        holes.append(
+            HoleEdges(
+                px(centre + circle * diameter / 2, THICKNESS_MM - depth),
+                None if countersink is None else px(centre + circle * countersink / 2, THICKNESS_MM),
+                None,
+                tuple(px(centre[None], THICKNESS_MM)[0]),
+            )
+        )
+    rough = px(np.array([[0.2, -0.15], [0.5, 20.0], [0.0, 0.0], [10.0, 0.0]]), THICKNESS_MM)
+    return FaceEdges(
+        px(outline_mm(open_bottom), THICKNESS_MM), 0.35, tuple(holes), rough[0], rough[1], float(np.linalg.norm(rough[3] - rough[2])), 3.5, 1.5
+    )
+
+
+@pytest.mark.parametrize("tilt", [0.0, 12.0, 28.0])
+@pytest.mark.parametrize("roll", [0.0, 75.0, 200.0])
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize("open_bottom", [False, True])
+def test_a_drawn_part_reads_back(tilt, roll, mirrored, open_bottom):
+    plane = camera(tilt, 40.0)
+    face = seen(plane, roll, (18.0, -12.0), mirrored=mirrored, open_bottom=open_bottom)
+    m = measure(face, plane, Quantity(THICKNESS_MM, 0.25), "finger", mirrored=mirrored)
+    assert m.quantity("reach").value == pytest.approx(REACH_MM, abs=0.05)
+    assert m.quantity("hub_diameter").value == pytest.approx(HUB_MM, abs=0.05)
+    assert m.quantity("tail_width").value == pytest.approx(TAIL_MM, abs=0.06)
+    assert m.quantity("width").value == pytest.approx(HUB_MM, abs=0.06)
+    for place, (angle, radius, diameter, countersink) in enumerate(HOLES):
+        assert difference_deg(m.quantity(f"holes[{place}].angle").value, angle) == pytest.approx(0.0, abs=0.8)
+        assert m.quantity(f"holes[{place}].radius").value == pytest.approx(radius, abs=0.06)
+        assert m.quantity(f"holes[{place}].diameter").value == pytest.approx(diameter, abs=0.03)
+        if countersink is None:
+            assert m.quantity(f"holes[{place}].countersink") is None
+        else:
+            assert m.quantity(f"holes[{place}].countersink").value == pytest.approx(countersink, abs=0.03)
+
+
+def test_the_other_side_reads_the_mirror_image():
+    plane = camera(8.0, 120.0)
+    face = seen(plane, 30.0, (5.0, 5.0))
+    right = measure(face, plane, Quantity(THICKNESS_MM, 0.25), "finger")
+    mirrored = measure(face, plane, Quantity(THICKNESS_MM, 0.25), "finger", mirrored=True)
+    angles = sorted(right.quantity(f"holes[{i}].angle").value for i in range(2))
+    others = sorted(360.0 - mirrored.quantity(f"holes[{i}].angle").value for i in range(2))
+    assert others == pytest.approx(angles, abs=1e-6)
+
+
+def test_first_order_agrees_with_monte_carlo():
+    """JCGM 101:2008, clause 8: the two propagations agree where the model is nearly linear."""
+    plane = camera(12.0, 40.0)
+    face = seen(plane, 20.0, (18.0, -12.0))
+    thickness = Quantity(THICKNESS_MM, 0.25)
+    m = measure(face, plane, thickness, "finger")
+    rng = np.random.default_rng(3)
+    drawn = []
+    for _ in range(300):
+        moved = plane.moved(rng.multivariate_normal(plane.parameters, plane.covariance))
+        n = measure(face, moved, Quantity(thickness.value + 0.25 * rng.normal(), 0.25), "finger")
+        drawn.append([n.quantity("reach").value, n.quantity("holes[0].radius").value])
+    stated = m.derivatives[:, :5]
+    covariance = np.zeros((5, 5))
+    covariance[:4, :4], covariance[4, 4] = plane.covariance, 0.25**2
+    u = np.sqrt(np.diag(stated @ covariance @ stated.T))
+    rows = [m.names.index("reach"), m.names.index("holes[0].radius")]
+    assert np.std(drawn, axis=0) == pytest.approx(u[rows], rel=0.2)
+
+
+def test_hub_is_found_among_tail_and_cut_out():
+    points = outline_mm(open_bottom=True)
+    guess = Guess(np.array([0.3, -0.2]), 0.3, 0.0, 1.5, 10.3)
+    hub = find_hub(points, guess, np.random.default_rng(0))
+    centre, radius = circle_through(points[hub.on_hub])
+    assert np.hypot(*centre) < 0.03
+    assert radius == pytest.approx(HUB_MM / 2, abs=0.03)
+    assert hub.arc_deg > 150
+
+
+def test_circle_through_agrees_with_gander_golub_strebel_1994():
+    """BIT 34, 558: geometric fit of their six points."""
+    edge = np.array([(1, 7), (2, 6), (5, 8), (7, 7), (9, 5), (3, 7)], dtype=float)
+    centre, radius = circle_through(edge)
+    assert (*centre, radius) == pytest.approx((4.7398, 2.9835, 4.7142), abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("points", "expected"),
+    [
+        ([(1, 1), (2, 4), (5, 3)], (3.0, 2.0, 5.0**0.5)),  # Mathematics Stack Exchange, question 213658
+        ([(22.83, 2.07), (14.39, 30.24), (33.65, 17.31)], (18.978516, 16.265411, 14.708624)),  # Rosetta Code's points
+    ],
+)
+def test_circle_through_three_points(points, expected):
+    centre, radius = circle_through(np.array(points, dtype=float))
+    assert (*centre, radius) == pytest.approx(expected, abs=1e-5)
+
+
+def test_tail_direction_of_a_symmetric_tail_is_its_centre_line():
+    from vision.clock import find_tail
+
+    points = outline_mm()
+    turn = np.radians(33.0)
+    turned = np.column_stack([points[:, 0] * np.cos(turn) + points[:, 1] * np.sin(turn), -points[:, 0] * np.sin(turn) + points[:, 1] * np.cos(turn)])
+    tail = find_tail(turned, np.zeros(2), HUB_MM / 2, 36.0, "finger")
+    assert tail_direction(turned, np.zeros(2), tail) == pytest.approx(33.0, abs=0.1)

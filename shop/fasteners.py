@@ -55,9 +55,7 @@ class Head:
     gage_mm: float | None = None
     protrusion_min_mm: float | None = None
     protrusion_max_mm: float | None = None
-    undercut_to_length_mm: float | None = (
-        None  # screws up to this length have the undercut head
-    )
+    undercut_to_length_mm: float | None = None  # screws up to this length have the undercut head
     memory: tuple[str, ...] = ()
 
 
@@ -184,49 +182,26 @@ _DIN_90: Final = {  # dk max, dk min, k max, mm; trade table
 }
 # Slot: nominal width n, depth t max, t min, mm. The width's limits are not in the table used: n + 0.06 to n + 0.20
 # (0.8 and under) or n + 0.31 are from memory, so both widths are in the rows' `memory`.
-_DIN_SLOT: Final = {
-    "M2.5": (0.6, 0.7, 0.5),
-    "M3": (0.8, 0.85, 0.6),
-    "M4": (1.0, 1.1, 0.8),
-}  # trade table of F heads
+_DIN_SLOT: Final = {"M2.5": (0.6, 0.7, 0.5), "M3": (0.8, 0.85, 0.6), "M4": (1.0, 1.1, 0.8)}  # trade table of F heads
 _ISO_SLOT: Final = {
     "M2.5": (0.6, 0.75, 0.5),
     "M3": (0.8, 0.85, 0.6),
     "M3.5": (1.0, 1.2, 0.9),
     "M4": (1.2, 1.3, 1.0),
 }  # memory
-_SOCKET_90: Final = {
-    "M3": (6.72, 5.54, 1.86),
-    "M4": (8.96, 7.53, 2.48),
-}  # sharp max, dk min from memory, k max
+_SOCKET_90: Final = {"M3": (6.72, 5.54, 1.86), "M4": (8.96, 7.53, 2.48)}  # sharp max, dk min from memory, k max
 
 
 def _metric_slot(row: tuple[float, float, float] | None) -> Slot | None:
     if row is None:
         return None
     width, depth_max, depth_min = row
-    return Slot(
-        round(width + 0.06, 3),
-        round(width + (0.2 if width < 1.0 else 0.31), 3),
-        depth_min,
-        depth_max,
-    )
+    return Slot(round(width + 0.06, 3), round(width + (0.2 if width < 1.0 else 0.31), 3), depth_min, depth_max)
 
 
 def _all_heads() -> dict[tuple[str, str], Head]:
     heads: list[Head] = []
-    for n, (
-        a_max,
-        a_min,
-        h,
-        j_max,
-        j_min,
-        t_max,
-        t_min,
-        gage,
-        f_max,
-        f_min,
-    ) in _SLOTTED_82.items():
+    for n, (a_max, a_min, h, j_max, j_min, t_max, t_min, gage, f_max, f_min) in _SLOTTED_82.items():
         heads.append(
             Head(
                 "slotted-82",
@@ -258,55 +233,17 @@ def _all_heads() -> dict[tuple[str, str], Head]:
     for n, (a_max, a_min, h) in _FLAT_100.items():
         heads.append(Head("flat-100", f"#{n}", _mm(a_min), _mm(a_max), _mm(h)))
     for n, (sharp, a_min, h) in _SOCKET_82.items():
-        heads.append(
-            Head(
-                "socket-82",
-                f"#{n}",
-                _mm(a_min),
-                _mm(sharp),
-                _mm(h),
-                sharp_max_mm=_mm(sharp),
-            )
-        )
+        heads.append(Head("socket-82", f"#{n}", _mm(a_min), _mm(sharp), _mm(h), sharp_max_mm=_mm(sharp)))
     for size, (dk_max, dk_min, k, sharp) in _ISO_90.items():
         slot = _metric_slot(_ISO_SLOT.get(size))
-        heads.append(
-            Head(
-                "iso-90",
-                size,
-                dk_min,
-                dk_max,
-                k,
-                sharp_max_mm=sharp,
-                slot=slot,
-                memory=("slot",),
-            )
-        )
+        heads.append(Head("iso-90", size, dk_min, dk_max, k, sharp_max_mm=sharp, slot=slot, memory=("slot",)))
     for size, (dk_max, dk_min, k) in _DIN_90.items():
         slot = _metric_slot(_DIN_SLOT.get(size))
         heads.append(
-            Head(
-                "din-90",
-                size,
-                dk_min,
-                dk_max,
-                k,
-                slot=slot,
-                memory=("slot.width_min_mm", "slot.width_max_mm"),
-            )
+            Head("din-90", size, dk_min, dk_max, k, slot=slot, memory=("slot.width_min_mm", "slot.width_max_mm"))
         )
     for size, (sharp, dk_min, k) in _SOCKET_90.items():
-        heads.append(
-            Head(
-                "socket-90",
-                size,
-                dk_min,
-                sharp,
-                k,
-                sharp_max_mm=sharp,
-                memory=("edge_min_mm",),
-            )
-        )
+        heads.append(Head("socket-90", size, dk_min, sharp, k, sharp_max_mm=sharp, memory=("edge_min_mm",)))
     return {(head.kind, head.size): head for head in heads}
 
 
@@ -322,14 +259,8 @@ def heads_of(size: str, kind: str | None = None) -> tuple[Head, ...]:
         If `kind` is no head kind, or no table here has the size in that kind; the message says what there is.
     """
     if kind is not None and kind not in HEAD_KINDS:
-        raise ValueError(
-            f"{kind!r} is no head known here; allowed: {', '.join(HEAD_KINDS)}"
-        )
-    found = tuple(
-        head
-        for head in HEADS.values()
-        if head.size == size and kind in (None, head.kind)
-    )
+        raise ValueError(f"{kind!r} is no head known here; allowed: {', '.join(HEAD_KINDS)}")
+    found = tuple(head for head in HEADS.values() if head.size == size and kind in (None, head.kind))
     if not found:
         having = [head.kind for head in HEADS.values() if head.size == size]
         raise ValueError(
@@ -348,13 +279,12 @@ class Drill:
     memory: bool = False
 
 
-# ASME B94.11M number drills, inch, as given by several charts; #5 and #28 to four places from memory.
-_NUMBER_DRILLS: Final = (
-    ".2280 .2210 .2130 .2090 .2055 .2040 .2010 .1990 .1960 .1935 .1910 .1890 .1850 .1820 .1800 .1770 .1730 .1695 .1660 "
-    ".1610 .1590 .1570 .1540 .1520 .1495 .1470 .1440 .1405 .1360 .1285 .1200 .1160 .1130 .1110 .1100 .1065 .1040 .1015 "
-    ".0995 .0980 .0960 .0935 .0890 .0860 .0820 .0810 .0785 .0760 .0730 .0700 .0670 .0635 .0595 .0550 .0520 .0465 .0430 "
-    ".0420 .0410 .0400"
-).split()  # noqa: SIM905  (a list of sixty would be sixty lines)
+# ASME B94.11M number drills #1 to #60, inch, as given by several charts; #5 and #28 to four places from memory.
+_NUMBER_DRILLS: Final = """
+.2280 .2210 .2130 .2090 .2055 .2040 .2010 .1990 .1960 .1935 .1910 .1890 .1850 .1820 .1800 .1770 .1730 .1695 .1660 .1610
+.1590 .1570 .1540 .1520 .1495 .1470 .1440 .1405 .1360 .1285 .1200 .1160 .1130 .1110 .1100 .1065 .1040 .1015 .0995 .0980
+.0960 .0935 .0890 .0860 .0820 .0810 .0785 .0760 .0730 .0700 .0670 .0635 .0595 .0550 .0520 .0465 .0430 .0420 .0410 .0400
+"""
 _NUMBERS_FROM_MEMORY: Final = (5, 28)
 
 
@@ -368,21 +298,13 @@ def _fraction_name(sixty_fourths: int) -> str:
 def _all_drills() -> tuple[Drill, ...]:
     numbers = [
         Drill(f"#{n}", _mm(float(inches)), "number", n in _NUMBERS_FROM_MEMORY)
-        for n, inches in enumerate(_NUMBER_DRILLS, start=1)
+        for n, inches in enumerate(_NUMBER_DRILLS.split(), start=1)
     ]
-    fractions = [
-        Drill(_fraction_name(n), _mm(n / 64), "fraction") for n in range(3, 25)
-    ]
+    fractions = [Drill(_fraction_name(n), _mm(n / 64), "fraction") for n in range(3, 25)]
     # Metric stock steps, BS 328 as given by an encyclopedia: 1.0 to 2.95 by 0.05, from 3.0 by 0.1 mm.
-    metric = [
-        Drill(f"{n * 0.05:.4g} mm", round(n * 0.05, 2), "metric") for n in range(20, 60)
-    ]
-    metric += [
-        Drill(f"{n * 0.1:.4g} mm", round(n * 0.1, 1), "metric") for n in range(30, 91)
-    ]
-    return tuple(
-        sorted(numbers + fractions + metric, key=lambda drill: drill.diameter_mm)
-    )
+    metric = [Drill(f"{n * 0.05:.4g} mm", round(n * 0.05, 2), "metric") for n in range(20, 60)]
+    metric += [Drill(f"{n * 0.1:.4g} mm", round(n * 0.1, 1), "metric") for n in range(30, 91)]
+    return tuple(sorted(numbers + fractions + metric, key=lambda drill: drill.diameter_mm))
 
 
 DRILLS: Final = _all_drills()
@@ -414,9 +336,7 @@ def find_drill(text: str) -> Drill:
     )
 
 
-def smallest_above(
-    diameter_mm: float, drills: Iterable[Drill] = DRILLS
-) -> dict[str, Drill]:
+def smallest_above(diameter_mm: float, drills: Iterable[Drill] = DRILLS) -> dict[str, Drill]:
     """The smallest stock drill of each system that is larger than a diameter, by system."""
     found: dict[str, Drill] = {}
     for drill in sorted(drills, key=lambda one: one.diameter_mm):

@@ -29,6 +29,7 @@ from shop.threads import MM_PER_INCH
 from vision.quantity import NotMeasured, Quantity
 
 SCHEMA: Final = "camdial.free/1"
+NOT_AT_HAND: Final = "not at hand"
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,15 +91,25 @@ def _lacking(method: Method, situation: Situation) -> tuple[str, ...]:
     )
 
 
-def _objection(method: Method, situation: Situation, numbers: Numbers, knowledge: Knowledge) -> LeftOut | None:
+def _tool_names(group: str, knowledge: Knowledge) -> str:
+    return " or ".join(knowledge.tools[tool] for tool in group.split(" or "))
+
+
+def _named(item: LeftOut, knowledge: Knowledge) -> LeftOut:
+    if not item.missing:
+        return item
+    names = "; ".join(_tool_names(group, knowledge) for group in item.missing)
+    return LeftOut(item.method, f"{NOT_AT_HAND}: {names}", item.missing)
+
+
+def _objection(method: Method, situation: Situation, numbers: Numbers) -> LeftOut | None:
     screw_is_lost = situation.condition == HEAD_IS_OFF
     lost = method.loses & situation.save - ({"screw"} if screw_is_lost else set())
     if lost:
         return LeftOut(method, f"it costs the {', '.join(sorted(lost))}, which you want to save")
     lacking = _lacking(method, situation)
     if lacking:
-        names = "; ".join(" or ".join(knowledge.tools[tool] for tool in group.split(" or ")) for group in lacking)
-        return LeftOut(method, f"not at hand: {names}", lacking)
+        return LeftOut(method, NOT_AT_HAND, lacking)
     if method.needs_numbers and isinstance(numbers.drills, NotMeasured):
         return LeftOut(method, f"no safe figures: {numbers.drills.text}")
     if method.id == "fresh-slot" and "cam" in situation.save:
@@ -120,7 +131,7 @@ def choose(
     left_out: list[LeftOut] = []
     for name in knowledge.order[situation.condition]:
         method = knowledge.methods[name]
-        objection = _objection(method, situation, numbers, knowledge)
+        objection = _objection(method, situation, numbers)
         head_on = situation.condition != HEAD_IS_OFF and method.follows
         if objection is None and head_on and knowledge.methods[method.follows] not in chosen:
             objection = LeftOut(method, f"only after “{knowledge.methods[method.follows].name}”, which is left out")
@@ -150,7 +161,8 @@ def advise(situation: Situation, screw: Screw | None = None, knowledge: Knowledg
     known = knowledge or load_knowledge()
     at_hand = screw or Screw()
     numbers = numbers_for(at_hand)
-    methods, left_out = choose(situation, numbers, known)
+    methods, unnamed = choose(situation, numbers, known)
+    left_out = tuple(_named(item, known) for item in unnamed)
     return Advice(
         situation,
         at_hand,
@@ -200,7 +212,7 @@ def _notes(
         notes.append(knowledge.worth)
     single = [item for item in left_out if len(item.missing) == 1 and item.method.id != LAST_RESORT]
     if single and len(methods) <= 2:
-        tool = " or ".join(knowledge.tools[name] for name in single[0].missing[0].split(" or "))
+        tool = _tool_names(single[0].missing[0], knowledge)
         notes.append(f"Worth fetching: {tool}. It opens “{single[0].method.name}”.")
     leads = [method for method in methods if method.leads_to]
     if leads:

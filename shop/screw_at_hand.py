@@ -33,6 +33,8 @@ SURE: Final = 0.95  # a guessed size is worked with only from here on, and then 
 COUNTERSINK_UNDER_MM: Final = 0.4
 COUNTERSINK_OVER_MM: Final = 0.6
 OTHER_WEIGHT: Final = 0.05
+USUAL: Final = 6  # the first so many of the screws that hold cams are met often, the rest seldom: they count less
+SELDOM_WEIGHT: Final = 0.25
 RARE_KINDS: Final = ("socket-82", "socket-90", "flat-100")  # seldom met in cams (from memory)
 RARE_WEIGHT: Final = 0.2
 
@@ -160,7 +162,7 @@ def guess_screw(
     holes : sequence of (diameter, countersink diameter)
         In mm; None where not measured. All holes take the same screw.
     names : sequence of str
-        The threads in question, all alike probable beforehand; those of one diameter count once.
+        The threads in question, most met first; those of one size count once.
 
     Returns
     -------
@@ -172,7 +174,7 @@ def guess_screw(
     threads: dict[str, Thread] = {}
     for name in names:
         threads.setdefault(THREADS[name].size, THREADS[name])
-    weights = {size: 1.0 for size in threads}
+    weights = {size: 1.0 if rank < USUAL else SELDOM_WEIGHT for rank, size in enumerate(threads)}
     for size, thread in threads.items():
         for diameter, countersink in holes:
             if diameter is not None:

@@ -248,7 +248,7 @@ def how_to(quantity: CalliperQuantity, measured: MeasuredPart) -> str:
         case "bottom":
             return "Look at the hub's edge at 6 o'clock: whole is closed, cut out is open."
         case "facing":
-            return "See which face the photo shows: heads or countersinks are on the screw side; the other lay on the plug."
+            return "See which face the photo shows: heads or countersinks are on the screw side, none on the plug side."
         case "hand":
             return "Screw side towards you, tail up: say on which side the foot or the offset lies."
         case "family":

@@ -163,6 +163,10 @@ def measured_part_from_reading(reading: Mapping[str, Any], *, screws: Sequence[s
         sunk = 1.0 if hole.get("countersink_diameter") else 0.5 * hidden
         records.append(MeasuredHole(_position(angle), sunk))
     _full_covariance(reading.get("covariance"), names, covariance, notes)
+    for i, hole in enumerate(holes):  # the direction in which a hole in the centre is off is not stated
+        if records[i].position == CENTRE and hole.get("radius"):
+            covariance[3 + 3 * i, 3 + 3 * i] += 0.5 * float(hole["radius"]["value"]) ** 2
+            covariance[4 + 3 * i, 4 + 3 * i] += 0.5 * float(hole["radius"]["value"]) ** 2
     plausible = tuple((reading.get("family") or {}).get("plausible") or FAMILIES)
     return MeasuredPart(
         name=name,
@@ -210,8 +214,7 @@ def _place(mean: Array, covariance: Array, i: int, angle: Quantity | None, radiu
     """Enter the centre of hole `i` from clock angle (deg) and radius (mm)."""
     rows = slice(3 + 3 * i, 5 + 3 * i)
     if angle is None:
-        # In the centre: the stated radius is how far off it may lie, in a direction not stated.
-        off = 0.1 if radius is None else math.hypot(radius.u, radius.value / math.sqrt(2.0))
+        off = 0.1 if radius is None else radius.u
         mean[rows], covariance[rows, rows] = 0.0, np.eye(2) * off * off
         return
     r, u_r = UNMEASURED_RADIUS_MM if radius is None else (radius.value, radius.u)

@@ -1,0 +1,1 @@
+"""Steps that bring the shop's database from one version to the next (alembic)."""

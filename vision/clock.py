@@ -19,6 +19,8 @@ Mask = NDArray[np.bool_]
 
 HUB_TOLERANCE: Final = 0.02  # of the hub's radius: how far off the circle an edge point of the hub may lie
 HUB_LEAST_ARC_DEG: Final = 70.0  # under this much arc the circle's centre hangs on noise; the network's axis leads then
+TRIALS: Final = 150
+MOST_RADIAL: Final = 0.2  # sine of the angle between an edge on the hub and the circle's tangent
 TAIL_STARTS: Final = 1.06  # hub radii: beyond this the outline is tail, clear of most fillets
 FLANK_TURN_DEG: Final = 12.0  # a flank point's normal is square to the tail within this
 
@@ -57,19 +59,22 @@ class Tail:
 def circle_through(points: Array, weights: Array | None = None) -> tuple[Array, float]:
     """Least-squares circle by Gauss-Newton on the geometric distance; centre (2,) and radius."""
     w = np.ones(len(points)) if weights is None else weights
-    design = np.column_stack([points, np.ones(len(points))])
-    square = (points**2).sum(axis=1)
-    sol = np.linalg.lstsq(design * np.sqrt(w)[:, None], square * np.sqrt(w), rcond=None)[0]
-    centre = sol[:2] / 2.0
-    radius = float(np.sqrt(max(sol[2] + centre @ centre, 1e-12)))
-    for _ in range(6):
-        d = points - centre
-        rho = np.maximum(np.linalg.norm(d, axis=1), 1e-9)
-        jac = np.column_stack([-d / rho[:, None], -np.ones(len(points))])
-        step = np.linalg.lstsq(jac * np.sqrt(w)[:, None], -(rho - radius) * np.sqrt(w), rcond=None)[0]
+    middle = points.mean(axis=0)
+    p = points - middle
+    design = np.column_stack([2.0 * p, np.ones(len(p))])
+    weighted = design * w[:, None]
+    a, b, c = np.linalg.solve(weighted.T @ design + 1e-12 * np.eye(3), weighted.T @ (p**2).sum(axis=1))
+    centre, radius = np.array([a, b]), float(np.sqrt(max(c + a * a + b * b, 1e-12)))
+    for _ in range(5):
+        d = p - centre
+        rho = np.maximum(np.sqrt((d**2).sum(axis=1)), 1e-9)
+        jac = np.column_stack([-d / rho[:, None], -np.ones(len(p))])
+        weighted = jac * w[:, None]
+        step = np.linalg.solve(weighted.T @ jac + 1e-12 * np.eye(3), -weighted.T @ (rho - radius))
         centre, radius = centre + step[:2], radius + float(step[2])
-        if np.abs(step).max() < 1e-9:
+        if np.abs(step).max() < 1e-7 * radius:
             break
+    centre = centre + middle
     return centre, radius
 
 
@@ -96,22 +101,20 @@ def find_hub(outline_mm: Array, guess: Guess, rng: np.random.Generator) -> Hub |
     along = np.roll(outline_mm, -2, axis=0) - np.roll(outline_mm, 2, axis=0)
     along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-12)
     tolerance = HUB_TOLERANCE * r0
-    best_score, best_mask = 0.0, None
-    for _ in range(120):
-        three = outline_mm[rng.choice(near, 3, replace=False)]
-        try:
-            centre, radius = _circle_of_three(three)
-        except np.linalg.LinAlgError:
-            continue
-        off = float(np.linalg.norm(centre - guess.axis_mm))
-        if off > 4.0 * guess.u_axis_mm or abs(radius - r0) > 0.15 * r0:
-            continue
-        mask = _on_circle(outline_mm, along, centre, radius, tolerance)
-        prior = np.exp(-0.5 * (off / (1.5 * guess.u_axis_mm)) ** 2 - 0.5 * ((radius - r0) / (0.08 * r0)) ** 2)
-        score = float(mask.sum()) * float(prior)
-        if score > best_score:
-            best_score, best_mask = score, mask
-    if best_mask is None or best_mask.sum() < 8:
+    trials = outline_mm[near[rng.integers(0, len(near), (TRIALS, 3))]]
+    centres, radii, proper = _circles_of_three(trials)
+    off = np.linalg.norm(centres - guess.axis_mm, axis=1)
+    proper &= (off <= 4.0 * guess.u_axis_mm) & (np.abs(radii - r0) <= 0.15 * r0)
+    if not proper.any():
+        return None
+    centres, radii, off = centres[proper], radii[proper], off[proper]
+    to_point = outline_mm[None] - centres[:, None]
+    rho_all = np.sqrt((to_point**2).sum(axis=2))
+    radial = np.abs((to_point * along).sum(axis=2)) < MOST_RADIAL * rho_all
+    masks = (np.abs(rho_all - radii[:, None]) < tolerance) & radial
+    prior = np.exp(-0.5 * (off / (1.5 * guess.u_axis_mm)) ** 2 - 0.5 * ((radii - r0) / (0.08 * r0)) ** 2)
+    best_mask = masks[int(np.argmax(masks.sum(axis=1) * prior))]
+    if best_mask.sum() < 8:
         return None
     for _ in range(3):
         centre, radius = circle_through(outline_mm[best_mask])
@@ -128,20 +131,24 @@ def find_hub(outline_mm: Array, guess: Guess, rng: np.random.Generator) -> Hub |
     return Hub(best_mask, float(min(covered, 360.0)), float(np.sqrt(np.mean(residual**2))), correlated)
 
 
-def _circle_of_three(p: Array) -> tuple[Array, float]:
-    a = 2.0 * (p[1:] - p[0])
-    b = (p[1:] ** 2).sum(axis=1) - (p[0] ** 2).sum()
-    if abs(np.linalg.det(a)) < 1e-3:
-        raise np.linalg.LinAlgError("points on a line")
-    centre = np.linalg.solve(a, b)
-    return centre, float(np.linalg.norm(p[0] - centre))
+def _circles_of_three(p: Array) -> tuple[Array, Array, Mask]:
+    """Centres (T, 2) and radii (T,) of the circles through three points each (T, 3, 2); False where they are on a line."""
+    a = 2.0 * (p[:, 1:] - p[:, :1])
+    b = (p[:, 1:] ** 2).sum(axis=2) - (p[:, :1] ** 2).sum(axis=2)
+    det = a[:, 0, 0] * a[:, 1, 1] - a[:, 0, 1] * a[:, 1, 0]
+    proper = np.abs(det) > 1e-3
+    safe = np.where(proper, det, 1.0)
+    x = (b[:, 0] * a[:, 1, 1] - b[:, 1] * a[:, 0, 1]) / safe
+    y = (a[:, 0, 0] * b[:, 1] - a[:, 1, 0] * b[:, 0]) / safe
+    centre = np.column_stack([x, y])
+    return centre, np.linalg.norm(p[:, 0] - centre, axis=1), np.asarray(proper, dtype=np.bool_)
 
 
 def _on_circle(points: Array, along: Array, centre: Array, radius: float, tolerance: float) -> Mask:
     d = points - centre
     rho = np.linalg.norm(d, axis=1)
     radial = np.abs((d * along).sum(axis=1)) / np.maximum(rho, 1e-9)  # sine between the edge and the circle's tangent
-    return (np.abs(rho - radius) < tolerance) & (radial < 0.2)
+    return (np.abs(rho - radius) < tolerance) & (radial < MOST_RADIAL)
 
 
 def find_tail(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float, family: str) -> Tail | None:

@@ -6,8 +6,7 @@ covariance (JCGM 100:2008, 5.2) and the budget a person can read.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -17,6 +16,7 @@ from vision import dimensions
 from vision.clock import Guess, Hub, Tail, circle_through, combine_axis, find_hub, find_tail, tail_direction
 from vision.plane import Plane
 from vision.quantity import Quantity, jacobian, propagate
+from vision.vocabulary import CENTRE_HOLE_RADIUS_PER_DIAMETER
 
 Array = NDArray[np.float64]
 
@@ -154,33 +154,36 @@ def measure(
     """
     frame = frame_of(face, plane, thickness_mm.value, family, rng)
     unit = plane.mm_per_px_at(face.axis_px, thickness_mm.value)
-    axis_nominal, _, axis_cov = _axis(
+    _, _, axis_cov = _axis(
         plane.to_mm(face.outline_px, thickness_mm.value), frame.hub, frame.guess, face.u_edge_px * unit
     )
     u_axis = np.sqrt(np.diag(axis_cov))
-    at_nominal, names, order, centred = _outputs(face, plane, thickness_mm.value, frame, mirrored)
+    nominal = _rectify(face, plane, thickness_mm.value, 0.0, frame)
+    at_nominal, names, order, centred = _outputs(nominal, frame, mirrored)
 
     n_holes = len(face.holes)
-    inputs = [*("focal length", "tilt across", "tilt along", "distance and scale"), "part thickness", "lens distortion"]
+    inputs = ["focal length", "tilt across", "tilt along", "distance and scale", "part thickness", "lens distortion"]
     inputs += ["axis, x", "axis, y", "tail direction", "outline edge", "hole edge"]
     inputs += [f"hole {i + 1} centre, {c}" for i in range(n_holes) for c in "xy"]
     u_tail = max(U_TAIL_DEG, frame.guess.u_tail_deg if frame.tail is None else 0.0)
-    u_centre = float(np.hypot(U_HOLE_CENTRE_MM if plane.metric else U_HOLE_CENTRE_MM * unit, 0.0))
     scale_mm = 1.0 if plane.metric else frame.hub_radius_mm / 10.0  # a hub is about 20 mm across
-    direct_u = np.array(
-        [U_LENS_RELATIVE, u_axis[0], u_axis[1], u_tail, U_EDGE_MM * scale_mm, U_HOLE_EDGE_MM * scale_mm]
-        + [u_centre] * (2 * n_holes)
-    )
     plane_u = np.sqrt(np.maximum(np.diag(plane.covariance), 0.0))
-    input_u = np.concatenate([plane_u, [thickness_mm.u], direct_u])
+    nudge_u = np.array(
+        [u_axis[0], u_axis[1], u_tail, U_EDGE_MM * scale_mm, U_HOLE_EDGE_MM * scale_mm]
+        + [U_HOLE_CENTRE_MM * scale_mm] * (2 * n_holes)
+    )
+    input_u = np.concatenate([plane_u, [thickness_mm.u, U_LENS_RELATIVE], nudge_u])
 
-    def outputs_of(z: Array) -> Array:
+    def by_camera(z: Array) -> Array:
         moved = plane.moved(plane.parameters + z[:4])
-        values, _, _, _ = _outputs(face, moved, thickness_mm.value + z[4], frame, mirrored, direct=z[5:], order=order)
-        return values
+        again = _rectify(face, moved, thickness_mm.value + float(z[4]), float(z[5]), frame)
+        return _outputs(again, frame, mirrored, order=order)[0]
 
-    derivatives = jacobian(outputs_of, np.zeros(len(inputs)), np.maximum(input_u, 1e-9))
-    _unwrap(derivatives, names, outputs_of, input_u)
+    def by_nudge(z: Array) -> Array:
+        return _outputs(nominal, frame, mirrored, nudge=z, order=order)[0]
+
+    derivatives = np.hstack([jacobian(by_camera, np.zeros(6), input_u[:6]), jacobian(by_nudge, np.zeros(len(nudge_u)), nudge_u)])
+    _unwrap(derivatives, names, input_u)
     covariance_in = np.diag(input_u**2)
     covariance_in[:4, :4] = plane.covariance
     covariance_in[6:8, 6:8] = axis_cov
@@ -207,11 +210,11 @@ def measure(
     )
 
 
-def _unwrap(derivatives: Array, names: tuple[str, ...], f: Callable[[Array], Array], u: Array) -> None:
+def _unwrap(derivatives: Array, names: tuple[str, ...], u: Array) -> None:
     """Angles jump at 360°: bring their differences back to the short way round, in place."""
     for row, name in enumerate(names):
         if name.endswith(".angle"):
-            turn = 360.0 / (2.0 * np.maximum(u, 1e-9))
+            turn = 360.0 / (2.0 * np.maximum(u, 1e-12))
             derivatives[row] = (derivatives[row] + turn / 2.0) % turn - turn / 2.0
 
 
@@ -223,50 +226,56 @@ def _part_frame(points: Array, axis: Array, tail_deg: float, mirrored: bool) -> 
     return np.column_stack([-x if mirrored else x, y])
 
 
-def _outputs(
-    face: FaceEdges,
-    plane: Plane,
-    thickness: float,
-    frame: Frame,
-    mirrored: bool,
-    *,
-    direct: Array | None = None,
-    order: tuple[int, ...] | None = None,
-) -> tuple[Array, tuple[str, ...], tuple[int, ...], tuple[bool, ...]]:
-    """All outputs at given inputs; the choice of points (hub, tail) and the order of the holes stay as they were."""
-    n_holes = len(face.holes)
-    z = np.zeros(6 + 2 * n_holes) if direct is None else direct
-    lens, ax, ay, turn, edge, hole_edge = z[:6]
+@dataclass(frozen=True, slots=True)
+class _Rectified:
+    """All that depends on the camera: edges in mm, before axis, tail and hole are nudged."""
+
+    outline: Array
+    axis: Array
+    radius: float
+    up_deg: float  # of the network's tail, for a part whose own tail could not be followed
+    holes: tuple[tuple[Array, float, float], ...]  # centre, through diameter, countersink diameter
+
+
+def _rectify(face: FaceEdges, plane: Plane, thickness: float, lens: float, frame: Frame) -> _Rectified:
     outline = plane.to_mm(face.outline_px, thickness) * (1.0 + lens)
     marks = plane.to_mm(np.stack([face.axis_px, face.tail_px]), thickness) * (1.0 + lens)
-    guess = Guess(
-        marks[0], frame.guess.u_axis_mm, frame.guess.tail_deg, frame.guess.u_tail_deg, frame.guess.hub_radius_mm
-    )
+    guess = replace(frame.guess, axis_mm=marks[0])
     axis, radius, _ = _axis(outline, frame.hub, guess, frame.guess.u_axis_mm * face.u_edge_px / face.u_axis_px)
-    axis = axis + (ax, ay)
-    if frame.tail is None:
-        up = marks[1] - marks[0]
-        direction = float(np.degrees(np.arctan2(up[0], up[1])))
-    else:
-        direction = tail_direction(outline, axis, frame.tail)
-    direction += turn
-    own = _part_frame(outline, axis, direction, mirrored)
+    up = marks[1] - marks[0]
+    holes = tuple(_hole(hole, plane, thickness, lens) for hole in face.holes)
+    return _Rectified(outline, axis, radius, float(np.degrees(np.arctan2(up[0], up[1]))), holes)
+
+
+def _outputs(
+    seen: _Rectified, frame: Frame, mirrored: bool, *, nudge: Array | None = None, order: tuple[int, ...] | None = None
+) -> tuple[Array, tuple[str, ...], tuple[int, ...], tuple[bool, ...]]:
+    """All outputs; the choice of points (hub, tail) and the order of the holes stay as they were.
+
+    `nudge` holds axis x, axis y, tail turn, outline edge, hole edge, then x and y of every hole's centre.
+    """
+    z = np.zeros(5 + 2 * len(seen.holes)) if nudge is None else nudge
+    edge, hole_edge = float(z[3]), float(z[4])
+    axis = seen.axis + z[:2]
+    direction = seen.up_deg if frame.tail is None else tail_direction(seen.outline, axis, frame.tail)
+    direction += float(z[2])
+    own = _part_frame(seen.outline, axis, direction, mirrored)
     reach = dimensions.reach(own) + edge
     across = dimensions.tail_width(own, 0.5 * reach)
     values: list[float] = [
         reach,
-        2.0 * (radius + edge) if frame.hub is not None else np.nan,
+        2.0 * (seen.radius + edge) if frame.hub is not None else np.nan,
         dimensions.length(own) + 2.0 * edge,
         dimensions.width(own) + 2.0 * edge,
         np.nan if across is None else across + 2.0 * edge,
     ]
     names = ["reach", "hub_diameter", "length", "width", "tail_width"]
-    rows = [
-        _hole(face.holes[i], plane, thickness, lens, axis, direction, mirrored, hole_edge, z[6 + 2 * i : 8 + 2 * i])
-        for i in range(n_holes)
-    ]
+    rows = []
+    for i, (centre, diameter, countersink) in enumerate(seen.holes):
+        x, y = _part_frame((centre + z[5 + 2 * i : 7 + 2 * i])[None], axis, direction, mirrored)[0]
+        rows.append((float(x), float(y), diameter + 2.0 * hole_edge, countersink + 2.0 * hole_edge))
     centred = tuple(
-        bool(np.hypot(r[0], r[1]) < 0.25 * (r[2] if np.isfinite(r[2]) else 0.15 * reach)) for r in rows
+        bool(np.hypot(r[0], r[1]) < CENTRE_HOLE_RADIUS_PER_DIAMETER * (r[2] if np.isfinite(r[2]) else 0.15 * reach)) for r in rows
     )
     if order is None:
         angle = [(-1.0 if c else np.degrees(np.arctan2(r[0], r[1])) % 360.0) for r, c in zip(rows, centred, strict=True)]
@@ -278,18 +287,8 @@ def _outputs(
     return np.array(values), tuple(names), order, tuple(centred[i] for i in order)
 
 
-def _hole(
-    hole: HoleEdges,
-    plane: Plane,
-    thickness: float,
-    lens: float,
-    axis: Array,
-    direction: float,
-    mirrored: bool,
-    edge: float,
-    nudge: Array,
-) -> tuple[float, float, float, float]:
-    """x, y, through diameter, countersink diameter of one hole in the part's frame; NaN for what is not seen.
+def _hole(hole: HoleEdges, plane: Plane, thickness: float, lens: float) -> tuple[Array, float, float]:
+    """Centre, through diameter and countersink diameter of one hole, as seen; NaN for what is not seen.
 
     The through edge of a countersunk hole lies below the face by the cone's depth, so it is read on that plane.
     """
@@ -297,19 +296,16 @@ def _hole(
     centre: Array | None = None
     if hole.countersink_px is not None:
         centre, radius = circle_through(plane.to_mm(hole.countersink_px, thickness) * (1.0 + lens))
-        countersink = 2.0 * (radius + edge)
+        countersink = 2.0 * radius
     if hole.through_px is not None:
-        depth = 0.0
+        on_face, flat = circle_through(plane.to_mm(hole.through_px, thickness) * (1.0 + lens))
         if np.isfinite(countersink):
-            _, flat = circle_through(plane.to_mm(hole.through_px, thickness))
-            depth = min(max((countersink - 2.0 * flat) / 2.0, 0.0), 0.9 * thickness)  # cone of about 90°
-        on_plane, radius = circle_through(plane.to_mm(hole.through_px, thickness - depth) * (1.0 + lens))
-        diameter = 2.0 * (radius + edge)
-        centre = on_plane if centre is None else centre
-    if hole.head_px is not None:
-        on_head, _ = circle_through(plane.to_mm(hole.head_px, thickness) * (1.0 + lens))
-        centre = on_head if centre is None else centre
+            depth = min(max((countersink - 2.0 * flat) / 2.0, 0.0), 0.9 * thickness)  # a cone of about 90 degrees
+            on_face, flat = circle_through(plane.to_mm(hole.through_px, thickness - depth) * (1.0 + lens))
+        diameter = 2.0 * flat
+        centre = on_face if centre is None else centre
+    if hole.head_px is not None and centre is None:
+        centre, _ = circle_through(plane.to_mm(hole.head_px, thickness) * (1.0 + lens))
     if centre is None:
         centre = plane.to_mm(np.array([hole.center_px]), thickness)[0]
-    x, y = _part_frame((centre + nudge)[None], axis, direction, mirrored)[0]
-    return float(x), float(y), float(diameter), float(countersink)
+    return centre, diameter, countersink

@@ -121,11 +121,11 @@ def finder_batch(
         # quarter turns keep the frame filled; a few at any roll
         quarter = torch.randint(0, 2, (n,), generator=dice.generator, device=store.device) * 2 + (rows > columns)
         turn = quarter * (math.pi / 2.0) + torch.where(dice.chance(0.3, n), dice.normal(0.5, n), dice.normal(0.08, n))
-        scale = torch.exp(dice.uniform(math.log(0.7), math.log(1.6), n))
+        scale = torch.exp(dice.uniform(math.log(0.8), math.log(2.0), n))
         mirror = torch.where(dice.chance(0.5, n), -1.0, 1.0)
         cos, sin = torch.cos(turn) / scale, torch.sin(turn) / scale
         linear = torch.stack([torch.stack([cos * mirror, -sin], 1), torch.stack([sin * mirror, cos], 1)], 1)
-        shift = dice.normal(40.0, n, 1, 2)
+        shift = dice.normal(40.0, n, 1, 2) * scale.view(n, 1, 1)
     extent = torch.tensor([columns / 2.0, rows / 2.0], device=store.device)
     canvas = torch.tensor([FINDER_PX[1] / 2.0, FINDER_PX[0] / 2.0], device=store.device)
 

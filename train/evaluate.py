@@ -265,9 +265,9 @@ def model_card(
         "## Limits",
         "",
         f"ECE has {BINS} bins. Prediction sets hold the true label 95 % of the time only for pictures like those of",
-        "the calibration: a real photo is a shift from every render. The plug side of a part without countersinks looks",
-        "like its mirror image's screw side; the facing is then about even, and that is right. Parts of other kinds than",
-        "the eight families are not known.",
+        "the calibration: a real photo is a shift from every render. The plug side of a part without countersinks",
+        "looks like its mirror image's screw side; the facing is then about even, and that is right. Parts of other",
+        "kinds than the eight families are not known.",
         "",
     ]
     return "\n".join(lines)

@@ -24,6 +24,7 @@ from synthetic.truth import View
 
 MASK_SCALE = 4  # masks are drawn this much finer than the picture
 MARGIN_PX = 3
+TONE_STEPS, TONE_TOP = 8191, 6.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +37,8 @@ class _Stage:
     below: np.ndarray  # mean radiance of the bench
     irradiance: np.ndarray  # of a level surface in full light
     light_map: np.ndarray  # (H, W) unevenness of the light
+    albedo: np.ndarray  # (H, W, 3) of the bench
+    bench_z_mm: float
 
 
 def fill(polygons: list[np.ndarray], size: tuple[int, int], origin: tuple[float, float]) -> np.ndarray:
@@ -58,8 +61,8 @@ def compose(scene: Scene, view: View) -> np.ndarray:
     level = around.ambient + sum((light.irradiance() for light in around.lights), np.zeros(3, np.float32))
     albedo = _bench(rng, scene, view)
     light_map = _unevenness(rng, scene, h, w)
-    below = albedo.mean((0, 1)) * level / np.float32(math.pi)
-    stage = _Stage(view, lens, around, below, level, light_map)
+    below = np.array(cv2.mean(albedo)[:3], np.float32) * level / np.float32(math.pi)
+    stage = _Stage(view, lens, around, below, level, light_map, albedo, scene.bench_z_mm)
     everything = [*scene.slabs, *([scene.main] if scene.main is not None else []), *(s for _, s in scene.fillings)]
     picture = albedo * _bench_light(scene, stage, everything) / np.float32(math.pi)
     if scene.bench in ("laminate", "tiles", "marble", "steel", "rubber", "leather"):
@@ -68,7 +71,9 @@ def compose(scene: Scene, view: View) -> np.ndarray:
     for slab in scene.slabs:
         _draw(picture, slab, stage)
     if scene.main is not None:
-        _draw(picture, scene.main, stage, cast_on=scene.slabs)
+        if scene.main.z0_mm > scene.bench_z_mm + 0.5:
+            _shade_under(picture, scene.main, stage, 0.5)
+        _draw(picture, scene.main, stage)
     for _, slab in scene.fillings:
         _draw(picture, slab, stage)
     for slab in scene.occluders:
@@ -86,7 +91,7 @@ def _bench(rng: np.random.Generator, scene: Scene, view: View) -> np.ndarray:
     turn = np.array([[math.cos(t), -math.sin(t)], [math.sin(t), math.cos(t)]])
     on_bench = view.unproject(corners_px, z) @ turn
     low, high = on_bench.min(0), on_bench.max(0)
-    px_mm = min(view.px_per_mm(z) * 1.05, 1500 / float((high - low).max()))
+    px_mm = min(view.px_per_mm(z), 1150 / float((high - low).max()))
     th, tw = max(8, math.ceil((high[1] - low[1]) * px_mm)), max(8, math.ceil((high[0] - low[0]) * px_mm))
     tile = bench_albedo(rng, scene.bench, th, tw, px_mm)
     tile_px = (np.c_[on_bench[:, 0] - low[0], high[1] - on_bench[:, 1]] * px_mm).astype(np.float32)
@@ -168,17 +173,17 @@ def _bench_gloss(rng: np.random.Generator, scene: Scene, stage: _Stage) -> np.nd
     return cv2.resize(seen * np.float32(strength), (view.width, view.height), interpolation=cv2.INTER_LINEAR)
 
 
-def _shade_under(picture: np.ndarray, slab: Slab, stage: _Stage) -> None:
+def _shade_under(picture: np.ndarray, slab: Slab, stage: _Stage, strength: float = 0.7) -> None:
     """The soft shadow a thing throws on all that is drawn already."""
     view = stage.view
     points = view.project(slab.to_bench(slab.outline_mm), slab.z0_mm)
     mask = np.zeros(picture.shape[:2], np.uint8)
     cv2.fillPoly(mask, [np.round(points * 16).astype(np.int32)], 255, cv2.LINE_AA, 4)
     soft = cv2.GaussianBlur(mask.astype(np.float32) / 255, (0, 0), max(1.0, 0.5 * (slab.z1_mm - slab.z0_mm) * view.px_per_mm(0)))
-    picture *= (1 - 0.7 * soft)[..., None]
+    picture *= (1 - strength * soft)[..., None]
 
 
-def _draw(picture: np.ndarray, slab: Slab, stage: _Stage, cast_on: tuple[Slab, ...] = ()) -> None:
+def _draw(picture: np.ndarray, slab: Slab, stage: _Stage) -> None:
     """Draw one plate over the picture: walls, then face, then what shows through its openings."""
     view = stage.view
     bench = slab.to_bench(slab.outline_mm)
@@ -251,7 +256,7 @@ def _walls(slab: Slab, stage: _Stage, env: np.ndarray, bench: np.ndarray, top: n
         for quad in exact[visible]:
             cv2.fillConvexPoly(cover, quad, 255, cv2.LINE_8, 4)
     # spread the wall's colour a little, so that half-covered pixels don't mix with black
-    painted = (rgb.sum(2) > 0).astype(np.float32)
+    painted = (rgb[..., 1] > 0).astype(np.float32)
     blurred, weight = cv2.blur(rgb, (5, 5)), cv2.blur(painted, (5, 5))
     rgb = np.where(painted[..., None] > 0, rgb, blurred / np.maximum(weight, 1e-3)[..., None])
     rgb = cv2.resize(rgb, (w, h), interpolation=cv2.INTER_AREA)
@@ -378,11 +383,22 @@ def _pierce(region: np.ndarray, behind: np.ndarray, slab: Slab, o: object, stage
     views = tuple(np.full(small, eye[i], np.float32) for i in range(3))
     inside = _shade(slab, stage, env, (n[..., 0], n[..., 1]), views, 0.25) * np.float32(rng.uniform(0.25, 0.7))
     part[:] = part * (1 - hole[..., None]) + inside * hole[..., None]
-    wide = o.diameter_mm / max(0.3, slab.z1_mm - slab.z0_mm)
-    dim = np.float32(np.clip(0.25 + 0.22 * wide, 0.25, 0.85) * rng.uniform(0.7, 1.05))
-    ground = behind[y0:y1, x0:x1] * dim
+    tall = max(0.3, slab.z1_mm - slab.z0_mm)
+    wide = o.diameter_mm / tall
+    sky = np.float32(np.clip(0.12 + 0.2 * wide, 0.12, 0.8) * rng.uniform(0.7, 1.1))
     core = cv2.GaussianBlur(through, (0, 0), max(0.6, 0.12 * o.diameter_mm * view.px_per_mm(0)))
-    ground = ground * (0.45 + 0.55 * core)[..., None]
+    if slab.z0_mm > stage.bench_z_mm + 0.5:  # not on the bench: whatever was drawn below
+        ground = behind[y0:y1, x0:x1] * (sky * (0.45 + 0.55 * core))[..., None]
+    else:  # the sheet below, lit through the hole
+        lit = stage.around.ambient * (sky * (0.4 + 0.6 * core))[..., None]
+        for light in stage.around.lights:
+            d = light.direction
+            shift = -np.array(d[:2]) / max(d[2], 0.1) * tall
+            patch = fill([view.project(slab.to_bench(o.polygon_mm) + shift, slab.z0_mm)], small, at)
+            blur = 0.4 * tall * math.tan(math.radians(min(light.radius_deg, 40))) * view.px_per_mm(0)
+            lit = lit + cv2.GaussianBlur(patch, (0, 0), max(0.5, blur))[..., None] * light.irradiance()
+        gy, gx = slice(int(at[1]), int(at[1]) + small[0]), slice(int(at[0]), int(at[0]) + small[1])
+        ground = stage.albedo[gy, gx] * lit * (stage.light_map[gy, gx] / np.float32(math.pi))[..., None]
     part[:] = part * (1 - through[..., None]) + ground * through[..., None]
 
 
@@ -393,11 +409,9 @@ def develop(linear: np.ndarray, taking: Taking, scale: float, rng: np.random.Gen
     """Linear light to the phone's 8-bit picture; `scale` is picture pixels per photo pixel."""
     h, w = linear.shape[:2]
     img = linear * np.asarray(taking.white, np.float32)
-    luminance = img @ np.array([0.25, 0.6, 0.15], np.float32)
-    cap = float(np.percentile(luminance[::4, ::4], 97))
-    metered = float(np.minimum(luminance[::4, ::4], cap).mean())
-    img = img * np.float32(taking.exposure / max(metered, 1e-5))
-    img = np.minimum(img, 12.0)
+    luminance = img[::6, ::6] @ np.array([0.25, 0.6, 0.15], np.float32)
+    metered = float(np.minimum(luminance, np.percentile(luminance, 97)).mean())
+    img = np.minimum(img * np.float32(taking.exposure / max(metered, 1e-5)), 12.0)
     sigma = taking.defocus_px * scale
     if sigma > 0.35:
         img = cv2.GaussianBlur(img, (0, 0), sigma)
@@ -414,31 +428,33 @@ def develop(linear: np.ndarray, taking: Taking, scale: float, rng: np.random.Gen
         y, x = np.linspace(-1, 1, h, dtype=np.float32)[:, None], np.linspace(-1, 1, w, dtype=np.float32)[None]
         img = img * (1 - taking.vignette * 0.5 * (x * x + y * y) * min(1.0, scale * 4))[..., None]
     if taking.haze:
-        img = img * (1 - taking.haze) + taking.haze * img.mean()
+        img = img * (1 - taking.haze) + taking.haze * float(np.mean(cv2.mean(img)[:3]))
     if taking.noise > 0.001:
         grain = max(taking.grain_px * scale, 0.0)
         # rest of the noise once the photo's pixels are averaged into the picture's
         left = taking.noise * min(1.0, scale * 1.4)
-        noise = rng.standard_normal((h, w, 3), np.float32)
-        noise = noise * 0.55 + noise.mean(2, keepdims=True) * 0.9
+        colour = cv2.resize(rng.standard_normal(((h + 1) // 2, (w + 1) // 2, 3), np.float32), (w, h), interpolation=cv2.INTER_LINEAR)
+        noise = 0.75 * rng.standard_normal((h, w), np.float32)[..., None] + 0.6 * colour
         if grain > 0.35:
             noise = cv2.GaussianBlur(noise, (0, 0), grain) * np.float32(1 + 2.2 * grain)
         img = img + noise * np.float32(left) * (np.sqrt(np.maximum(img, 0)) * 0.9 + 0.08)
-    img = np.maximum(img, 0)
-    hard = np.minimum(img, 1.0)
-    soft = 1 - np.exp(-1.25 * img)
-    img = hard * (1 - taking.shoulder) + soft * taking.shoulder
-    img = np.power(img, np.float32(1 / 2.2))
-    if taking.contrast:
-        img = img * (1 - taking.contrast) + taking.contrast * (img * img * (3 - 2 * img))
+    img = np.take(_tone_curve(taking.shoulder, taking.contrast), (np.sqrt(np.clip(img, 0, TONE_TOP)) * (TONE_STEPS / math.sqrt(TONE_TOP))).astype(np.uint16))
     if taking.smear and scale > 0.3:
         img = cv2.bilateralFilter(img.astype(np.float32), 5, 0.06, 1.6)
-    grey = img.mean(2, keepdims=True)
+    grey = cv2.transform(img, np.full((1, 3), 1 / 3, np.float32))[..., None]
     img = grey + (img - grey) * np.float32(taking.saturation)
     if taking.sharpen:
         radius = max(0.6, 1.3 * min(1.0, scale))
         img = img + np.float32(taking.sharpen * min(1.0, 0.4 + scale)) * (img - cv2.GaussianBlur(img, (0, 0), radius))
     return np.clip(img * 255 + 0.5, 0, 255).astype(np.uint8)
+
+
+def _tone_curve(shoulder: float, contrast: float) -> np.ndarray:
+    """Display value 0..1 over the root of the light."""
+    light = (np.arange(TONE_STEPS + 1) / TONE_STEPS * math.sqrt(TONE_TOP)) ** 2
+    value = np.minimum(light, 1.0) * (1 - shoulder) + (1 - np.exp(-1.25 * light)) * shoulder
+    value = value ** (1 / 2.2)
+    return (value * (1 - contrast) + contrast * value * value * (3 - 2 * value)).astype(np.float32)
 
 
 def jpeg(rgb: np.ndarray, quality: int) -> bytes:

@@ -6,6 +6,7 @@ Everything is in the bench frame: mm, x right, y up as seen from above, z toward
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass, field, replace
 
@@ -40,27 +41,32 @@ class Camera:
 
     def axes(self) -> tuple[np.ndarray, np.ndarray]:
         """Rows: picture right, picture down, forward, in the bench frame; and the lens centre."""
-        t, a = math.radians(self.tilt_deg), math.radians(self.tilt_towards_deg)
-        eye = np.array([math.sin(t) * math.cos(a), math.sin(t) * math.sin(a), math.cos(t)])
-        forward = -eye
-        right = np.array([1.0, 0, 0]) - forward[0] * forward
-        right /= np.linalg.norm(right)
-        down = np.cross(forward, right)
-        r = math.radians(self.roll_deg)
-        right, down = right * math.cos(r) + down * math.sin(r), down * math.cos(r) - right * math.sin(r)
-        return np.array([right, down, forward]), np.array([*self.aim_mm, 0.0]) + self.distance_mm * eye
+        return _axes(self)
 
     def project(self, xy_mm: np.ndarray, z_mm: float | np.ndarray) -> np.ndarray:
         """Photo pixels of points (N, 2) at a height."""
         rows, lens = self.axes()
         xy = np.asarray(xy_mm, float)
-        points = np.c_[xy, np.broadcast_to(z_mm, len(xy))] - lens
-        u, v, depth = (points @ rows.T).T
-        middle = np.array([(self.width - 1) / 2, (self.height - 1) / 2])
-        flat = self.focal_px * np.c_[u, v] / depth[:, None]
+        points = np.empty((len(xy), 3))
+        points[:, :2], points[:, 2] = xy, z_mm
+        u, v, depth = ((points - lens) @ rows.T).T
+        flat = np.stack([u, v], 1) * (self.focal_px / depth)[:, None]
         corner = math.hypot(self.width, self.height) / 2
         squared = (flat**2).sum(1, keepdims=True) / corner**2
-        return middle + flat * (1 + self.k1 * squared)
+        return ((self.width - 1) / 2, (self.height - 1) / 2) + flat * (1 + self.k1 * squared)
+
+
+@functools.lru_cache(maxsize=64)
+def _axes(camera: Camera) -> tuple[np.ndarray, np.ndarray]:
+    t, a = math.radians(camera.tilt_deg), math.radians(camera.tilt_towards_deg)
+    eye = np.array([math.sin(t) * math.cos(a), math.sin(t) * math.sin(a), math.cos(t)])
+    forward = -eye
+    right = np.array([1.0, 0, 0]) - forward[0] * forward
+    right /= np.linalg.norm(right)
+    down = np.cross(forward, right)
+    r = math.radians(camera.roll_deg)
+    right, down = right * math.cos(r) + down * math.sin(r), down * math.cos(r) - right * math.sin(r)
+    return np.array([right, down, forward]), np.array([*camera.aim_mm, 0.0]) + camera.distance_mm * eye
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,12 +162,13 @@ def sample_camera(rng: np.random.Generator, around_mm: tuple[float, float], span
     width, height = PHOTO_SIZES[int(rng.choice(len(PHOTO_SIZES), p=(0.12, 0.13, 0.15, 0.15, 0.2, 0.25)))]
     if rng.random() < 0.5:
         width, height = height, width
-    focal = float(rng.choice((rng.uniform(13, 24), rng.uniform(24, 28), rng.uniform(28, 48), rng.uniform(48, 77)), p=(0.08, 0.47, 0.15, 0.30)))
-    distance = float(rng.uniform(150, 450))
-    view = distance * min(width, height) / (focal / FULL_FRAME_DIAGONAL_MM * math.hypot(width, height))
-    if view < 1.15 * span_mm:  # step back rather than cut the scene
-        distance = min(520.0, distance * 1.15 * span_mm / view)
-        view = distance * min(width, height) / (focal / FULL_FRAME_DIAGONAL_MM * math.hypot(width, height))
+    focal = float(rng.choice((rng.uniform(13, 24), rng.uniform(24, 28), rng.uniform(28, 48), rng.uniform(48, 77)), p=(0.06, 0.44, 0.18, 0.32)))
+    distance = 150 + 300 * float(rng.beta(1.1, 2.2))
+    frame_per_mm = min(width, height) / (focal / FULL_FRAME_DIAGONAL_MM * math.hypot(width, height))
+    if distance * frame_per_mm > 4.5 * span_mm and rng.random() < 0.65:  # most people come nearer than that
+        distance = max(150.0, min(distance, span_mm * float(rng.uniform(1.3, 4.5)) / frame_per_mm))
+    distance = min(520.0, max(distance, 1.12 * span_mm / frame_per_mm))  # or step back rather than cut the scene
+    view = distance * frame_per_mm
     spare = max(0.0, (view - span_mm) / 2) * 0.7
     aim = (around_mm[0] + rng.uniform(-1, 1) * min(spare, 60), around_mm[1] + rng.uniform(-1, 1) * min(spare, 60))
     tilt = float(abs(rng.normal(0, 9))) if rng.random() < 0.8 else float(rng.uniform(0, 30))

@@ -98,7 +98,7 @@ def sample_metal(rng: np.random.Generator, *, cast: bool = False, only: str | No
     seed = int(rng.integers(2**31))
     matte = np.zeros(3)
     if name == "painted":
-        base = hue(rng, saturation=float(rng.choice((0.0, rng.uniform(0.2, 0.9)))), value=float(rng.uniform(0.1, 0.95)))
+        base = hue(rng, saturation=float(rng.choice((0.0, rng.uniform(0.1, 0.7)))), value=float(rng.uniform(0.12, 0.9)))
         mirror, rough, matte = np.full(3, 0.045), rng.uniform(0.08, 0.5), base
     elif name == "black-oxide":
         mirror, rough, matte = np.full(3, rng.uniform(0.05, 0.14)), rng.uniform(0.2, 0.5), np.full(3, rng.uniform(0.008, 0.03))
@@ -304,7 +304,7 @@ def bench_albedo(rng: np.random.Generator, kind: str, h: int, w: int, px_mm: flo
         value = {"grey-paper": rng.uniform(0.15, 0.6), "newspaper": rng.uniform(0.5, 0.65)}.get(kind, rng.uniform(0.7, 0.9))
         base = value * (1 + rng.normal(0, 0.03, 3))
         if kind == "colour-paper":
-            base = hue(rng, saturation=rng.uniform(0.25, 0.9), value=rng.uniform(0.35, 0.95))
+            base = hue(rng, saturation=float(rng.beta(1.5, 2.5)) * 0.9 + 0.06, value=rng.uniform(0.35, 0.92))
         fibre = cv2.GaussianBlur(fine, (0, 0), max(0.3, 0.12 * px_mm))
         shade = 1 + (0.02 * fibre / max(fibre.std(), 1e-6) + 0.02 * octaves(rng, h, w, 30 * px_mm, 2))
         out = shade[..., None] * base.astype(np.float32)
@@ -406,7 +406,7 @@ def bench_albedo(rng: np.random.Generator, kind: str, h: int, w: int, px_mm: flo
         band = np.clip(np.sin(t * 2 * np.pi / period) * 8 + 0.5, 0, 1)[..., None]
         return ((a * band + b * (1 - band)) * (1 + 0.03 * fine[..., None])).astype(np.float32)
     # noise: anything at all, in two or three colours
-    a, b, c = (hue(rng, saturation=rng.uniform(0, 0.9), value=rng.uniform(0.1, 0.95)) for _ in range(3))
+    a, b, c = (hue(rng, saturation=float(rng.beta(1, 2)) * 0.9, value=rng.uniform(0.15, 0.92)) for _ in range(3))
     m = octaves(rng, h, w, rng.uniform(2, 60) * px_mm, int(rng.integers(2, 6)), rng.uniform(0.4, 0.8))
     sharp = rng.uniform(0.3, 3)
     t = (1 / (1 + np.exp(-m * sharp)))[..., None]
@@ -425,6 +425,8 @@ def _text(rng: np.random.Generator, h: int, w: int, px_mm: float) -> np.ndarray:
     for row in range(step, h, step):
         if rng.random() < 0.1:
             continue
-        line = " ".join("".join(rng.choice(letters, int(rng.integers(2, 10)))) for _ in range(max(1, int(w / max(60 * size, 1)))))
-        cv2.putText(page, line[:400], (margin, row), font, max(0.05, size), 255, max(1, round(size * 2)), cv2.LINE_AA)
+        wanted = min(400, max(4, int(1.3 * w / max(14 * size, 0.5))))
+        drawn = letters[rng.integers(0, len(letters), wanted)]
+        drawn[np.cumsum(rng.integers(2, 10, wanted)).clip(max=wanted - 1)] = " "
+        cv2.putText(page, "".join(drawn.tolist()), (margin, row), font, max(0.05, size), 255, max(1, round(size * 2)), cv2.LINE_AA)
     return page.astype(np.float32) / 255

@@ -90,13 +90,16 @@ def face_px(view: View, slab: Slab) -> np.ndarray:
 
 def body_px(view: View, slab: Slab) -> np.ndarray:
     """Silhouette, walls included."""
-    step = max(1, len(slab.outline_mm) // 260)
-    rim = slab.outline_mm[::step]
+    rim = slab.outline_mm
+    shift = (slab.z1_mm - slab.z0_mm) * view.px_per_mm(0.0)
+    if shift < 0.5:
+        return face_px(view, slab)
+    rim = np.asarray(LineString(np.r_[rim, rim[:1]]).simplify(min(0.05, 0.15 / view.px_per_mm(0.0))).coords)[:-1]
     top = view.project(slab.to_bench(rim), slab.z1_mm + lift(slab, rim))
     foot = view.project(slab.to_bench(rim), slab.z0_mm + lift(slab, rim))
     quads = np.stack([top, np.roll(top, -1, 0), np.roll(foot, -1, 0), foot], 1)
     walls = shapely.make_valid(shapely.polygons(quads))
-    whole = shapely.union_all([Polygon(face_px(view, slab)).buffer(0), Polygon(foot).buffer(0), *walls])
+    whole = shapely.union_all([shapely.make_valid(Polygon(face_px(view, slab))), shapely.make_valid(Polygon(foot)), *walls])
     if whole.geom_type != "Polygon":
         whole = max(getattr(whole, "geoms", [whole]), key=lambda g: g.area)
     return np.asarray(whole.exterior.coords)[:-1]

@@ -9,7 +9,16 @@ from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
-from vision.scale.card import BAR_BELOW_MM, BAR_MM, CELLS, MARKER_MM, PITCH_MM, RING_HALF_MM, marker_cells, marker_layout
+from vision.scale.card import (
+    BAR_BELOW_MM,
+    BAR_MM,
+    CELLS,
+    MARKER_MM,
+    PITCH_MM,
+    RING_HALF_MM,
+    marker_cells,
+    marker_layout,
+)
 
 PAPERS: Final = {"a4": A4, "letter": LETTER}  # ISO 216; ANSI/ASME Y14.1 size A
 CENTRE_ABOVE_MIDDLE_MM: Final = 16.0  # of the ring over the middle of the sheet: bar and words go beneath

@@ -62,7 +62,9 @@ class RulerPicture:
         return cv2.perspectiveTransform(np.asarray(points_px, float).reshape(-1, 1, 2), inverse).reshape(-1, 2)
 
 
-def random_edge(rng: np.random.Generator, kind: str, y_mm: float, toward: float, length_mm: float) -> Edge:
+def random_edge(
+    rng: np.random.Generator, kind: str, y_mm: float, toward: float, length_mm: float, room_mm: float
+) -> Edge:
     gap = rng.choice([0.0, 0.0, rng.uniform(0.2, 1.2)])
     start = rng.uniform(2.0, 8.0)
     y = y_mm + toward * gap
@@ -83,6 +85,8 @@ def random_edge(rng: np.random.Generator, kind: str, y_mm: float, toward: float,
         short = rng.uniform(2.0, 3.5)
         lengths = tuple(short * ratio**k for k in range(levels))
         division = 25.4 / parts
+    shrink = min(1.0, room_mm / (lengths[-1] + gap + 4.0))  # marks and figures stay on their half of the ruler
+    lengths = tuple(v * shrink for v in lengths)
     count = int((length_mm - start - 1.0) / division)
     return Edge("inch" if kind.startswith("inch") else "mm", division, lengths, start, count, y, toward)
 
@@ -110,7 +114,7 @@ def draw_ruler(
     edges = []
     places = [(0.0, 1.0), (width, -1.0)] if len(kinds) == 2 else [(0.0, 1.0) if rng.random() < 0.5 else (width, -1.0)]
     for kind, (y, toward) in zip(kinds, places, strict=True):
-        edge = random_edge(rng, kind, y, toward, length)
+        edge = random_edge(rng, kind, y, toward, length, width / len(kinds))
         edges.append(edge)
         wide = min(thickness, 0.33 * edge.division_mm)
         for i in range(edge.count + 1):
@@ -122,7 +126,7 @@ def draw_ruler(
             cv2.fillConvexPoly(mark, np.round(pts * 16).astype(np.int32), 255, cv2.LINE_AA, 4)
             text = edge.figure(i)
             if figures and text is not None:
-                size = rng.uniform(2.6, 2.8)
+                size = min(2.8, width / len(kinds) - edge.lengths_mm[-1] - 1.0)
                 font = FONTS[int(px_per_mm * thickness * 7) % 3]
                 (tw, th), _ = cv2.getTextSize(text, font, 1.0, 2)
                 s = size * px_per_mm / th

@@ -27,7 +27,9 @@ Unit = Literal["mm", "inch"]
 U_SIZE: Final = 0.001
 RULER_HEIGHT_MM: Final = Quantity(1.0, 0.6)  # graduated face over the bench: steel 0.5, bevelled plastic 1, wood 3; memory
 MIN_MARKS: Final = 12
-MAX_TRIES: Final = 12
+MAX_TRIES: Final = 40
+MAX_SCATTER: Final = 0.04  # of a step; real marks scatter by under 0.01, threads and cloth by 0.1
+MORE_TRIES: Final = 8
 MAX_EDGES: Final = 2
 AGREE: Final = 0.04  # two edges of one ruler may differ by this part where tilt changes the size from one to the other
 
@@ -105,17 +107,23 @@ def find_edges(
     for allowed in searches:
         edges: list[RulerEdge] = []
         tracked: list[Edge] = []
+        more = MORE_TRIES
         for seed in find_seeds(gray, allowed=allowed, limit=MAX_TRIES):
             if any(_on_edge(e, seed.centre_px, seed.direction) for e in tracked):
                 continue
+            if tracked:  # the other edge of the same ruler, not anything else
+                more -= 1
+                if more < 0 or not _beside(tracked[0], seed.centre_px, seed.direction):
+                    continue
             edge = track(pyramid, seed)
             if edge is None:
                 continue
-            marks = read_pattern(pyramid, edge)
-            if isinstance(marks, NotMeasured):
-                if marks.code == "ruler-unit-unclear":
-                    fail = marks
+            told = read_pattern(pyramid, edge)
+            if isinstance(told, NotMeasured):
+                if told.code == "ruler-unit-unclear":
+                    fail = told
                 continue
+            edge, marks = told
             read = _measure(pyramid, edge, marks)
             if read is None:
                 continue
@@ -137,6 +145,16 @@ def _on_edge(edge: Edge, point_px: Array, direction: Array) -> bool:
     period = float(edge.period(np.array(middle)))
     parallel = abs(float(direction @ edge.direction)) > 0.97
     return parallel and across < 5.0 * period and ends.min() - 10 * period < along < ends.max() + 10 * period
+
+
+def _beside(edge: Edge, point_px: Array, direction: Array) -> bool:
+    """Whether a seed can be the other edge of the ruler: parallel, beside it, not farther off than rulers are wide."""
+    along = float((point_px - edge.origin_px) @ edge.direction)
+    across = float(abs((point_px - edge.origin_px) @ np.array([-edge.direction[1], edge.direction[0]])))
+    ends = edge.position(np.array([edge.first, edge.last], float))
+    length = float(ends.max() - ends.min())
+    parallel = abs(float(direction @ edge.direction)) > 0.96
+    return parallel and across < 0.5 * length and ends.min() < along < ends.max()
 
 
 def _measure(pyramid: Pyramid, edge: Edge, marks: Marks) -> RulerEdge | None:
@@ -185,7 +203,7 @@ def _measure(pyramid: Pyramid, edge: Edge, marks: Marks) -> RulerEdge | None:
             break
         good = kept
     sigma = float(np.sqrt((off[good] ** 2).sum() / max(good.sum() - 3, 1)))
-    if sigma > 0.12 * typical:
+    if sigma > max(MAX_SCATTER * typical, 0.25):
         return None
     middle_row = float(rows.mean())
     where = edge.points(index[good] + shift[good], middle_row * period[good])

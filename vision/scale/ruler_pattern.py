@@ -17,7 +17,10 @@ Array = NDArray[np.float64]
 
 INCH_MM: Final = 25.4  # exact since 1959
 ROWS: Final = np.arange(-16.0, 16.0 + 0.125, 0.25)  # periods to either side of the line through the marks
+FEW_ROWS: Final = np.arange(-9.0, 9.0 + 0.05, 0.1)  # for wide steps, whose marks are short in periods
+WIDE_PX: Final = 9.0
 MIN_MARKS: Final = 14  # a whole centimetre and some: fewer show no pattern twice
+MIN_RUN: Final = 9  # marks without a gap; a part may cover a ruler in several places
 FLOOR: Final = 0.12  # periods; lengths are read to about half a row
 TAIL: Final = 8.0  # spreads; a mark that a cover or a figure makes longer or shorter counts no more than this
 MIN_GAIN: Final = 9.0  # log likelihood ratio of a graduation against marks of one length, and against the next best
@@ -72,6 +75,7 @@ class Strip:
     """An edge straightened out: marks are columns at whole indices, rows are periods across."""
 
     index: NDArray[np.intp]  # (N,)
+    rows: Array  # (rows,) periods from the line through the marks
     contrast: Array  # (rows, N) of each mark
     inside: NDArray[np.bool_]  # (rows, N): within the picture
     ink: Array  # (rows, N): any contrast at all near the mark
@@ -84,29 +88,31 @@ def straighten(pyramid: Pyramid, edge: Edge) -> Strip:
     middle = edge.points(index.astype(float), np.zeros(index.size))
     inside = (middle > -0.5).all(axis=1) & (middle[:, 0] < width - 0.5) & (middle[:, 1] < height - 0.5)
     index = index[inside]
+    rows = FEW_ROWS if index.size and float(np.median(edge.period(index))) > WIDE_PX else ROWS
     if index.size < 3:
-        return Strip(index, np.zeros((ROWS.size, index.size)), np.zeros((ROWS.size, index.size), bool), np.zeros((ROWS.size, index.size)))
+        nothing = np.zeros((rows.size, index.size))
+        return Strip(index, rows, nothing, nothing > 0, nothing)
     grid = np.arange((index[0] - 1) * SAMPLES, (index[-1] + 1) * SAMPLES + 1) / SAMPLES
     period = edge.period(grid)
-    rows_px = ROWS[:, None] * period[None, :]
+    rows_px = rows[:, None] * period[None, :]
     points = edge.points(np.broadcast_to(grid, rows_px.shape), rows_px)
     grey = sample(pyramid, points, float(np.median(period)))
     dark = swing(grey) * edge.polarity
     at = (np.arange(index.size) + 1) * SAMPLES
-    contrast = _upright(dark, at)
+    contrast = _upright(dark, at, rows)
     finite = np.isfinite(grey)
     loose = np.where(finite, grey, np.nanmean(grey))
     rough = np.abs(loose - cv2.blur(loose, (4 * SAMPLES + 1, 9), borderType=cv2.BORDER_REFLECT))
     ink = cv2.blur(rough, (SAMPLES + 1, 1), borderType=cv2.BORDER_REFLECT)[:, at]
-    return Strip(index, np.asarray(contrast), np.asarray(finite[:, at]), np.asarray(ink))
+    return Strip(index, rows, np.asarray(contrast), np.asarray(finite[:, at]), np.asarray(ink))
 
 
-def _upright(dark: Array, at: NDArray[np.intp]) -> Array:
+def _upright(dark: Array, at: NDArray[np.intp], across: Array) -> Array:
     """Contrast of each mark by row, along the lean that shows the long marks best; the short band knows it poorly."""
     best: tuple[float, Array] | None = None
-    rows = np.arange(ROWS.size)[:, None]
+    rows = np.arange(across.size)[:, None]
     for lean in LEANS:
-        column = at[None, :] + lean * ROWS[:, None] * SAMPLES
+        column = at[None, :] + lean * across[:, None] * SAMPLES
         low = np.clip(np.floor(column).astype(np.intp), 1, dark.shape[1] - 3)
         part = np.clip(column - low, 0.0, 1.0)
         left = dark[rows, low - 1] + 2.0 * dark[rows, low] + dark[rows, low + 1]
@@ -119,34 +125,45 @@ def _upright(dark: Array, at: NDArray[np.intp]) -> Array:
     return best[1]
 
 
-def read_pattern(pyramid: Pyramid, edge: Edge) -> Marks | NotMeasured:
+def read_pattern(pyramid: Pyramid, edge: Edge) -> tuple[Edge, Marks] | NotMeasured:
     """Which graduation an edge carries.
 
     Returns
     -------
-    Marks or NotMeasured
+    tuple of Edge and Marks, or NotMeasured
+        The edge comes back with the polarity that shows the pattern.
         `ruler-few-marks` below 14 marks; `ruler-no-pattern` for marks of one length, as of a comb, a thread or text;
         `ruler-unit-unclear` where two ways of dividing explain the lengths about equally well.
     """
-    strip = straighten(pyramid, edge)
+    first = _read(straighten(pyramid, edge))
+    second = _read(straighten(pyramid, edge.inverted()))
+    if isinstance(second, Marks) and (isinstance(first, NotMeasured) or second.gain > first.gain):
+        return edge.inverted(), second
+    return first if isinstance(first, NotMeasured) else (edge, first)
+
+
+def _read(strip: Strip) -> Marks | NotMeasured:
     if strip.index.size < MIN_MARKS:
         return NotMeasured("ruler-few-marks", f"{strip.index.size} marks in a row are too few to tell a ruler by")
+    rows = strip.rows
     smooth = cv2.blur(strip.contrast, (1, 3))
-    middle = _band_of_all(smooth)
+    middle = _band_of_all(smooth, rows)
     if middle is None:
         return NotMeasured("ruler-no-pattern", "no row that all marks reach")
-    band = np.abs(ROWS - ROWS[middle]) <= 0.4
+    band = np.abs(rows - rows[middle]) <= 0.4
     mean = smooth[band].mean(axis=0)
     typical = float(np.median(mean[mean > 0.3 * np.percentile(mean, 90)])) if (mean > 0).any() else 0.0
     noise = 1.4826 * float(np.median(np.abs(smooth - np.median(smooth))))
     seen = mean > max(0.35 * typical, 1.0)
+    if typical > 0 and (_longest_run(seen) < MIN_RUN or seen.mean() < 0.3):
+        return NotMeasured("ruler-few-marks", "marks that come and go are no ruler's")
     if typical <= 0 or seen.sum() < MIN_MARKS:
         return NotMeasured("ruler-few-marks", f"{int(seen.sum())} clear marks in a row are too few to tell a ruler by")
     best: Marks | None = None
     fail = NotMeasured("ruler-no-pattern", "marks of one length: no ruler's pattern of longer marks is seen")
     for side in (1.0, -1.0):
-        length, valid = _lengths(smooth, strip.inside, middle, mean, seen, side, noise)
-        base, base_ok = _lengths(smooth, strip.inside, middle, mean, seen, -side, noise)
+        length, valid = _lengths(smooth, strip.inside, rows, middle, mean, seen, side, noise)
+        base, base_ok = _lengths(smooth, strip.inside, rows, middle, mean, seen, -side, noise)
         if valid.sum() < MIN_MARKS:
             continue
         result = _best_graduation(strip.index[valid], length[valid])
@@ -156,16 +173,21 @@ def read_pattern(pyramid: Pyramid, edge: Edge) -> Marks | NotMeasured:
             continue
         graduation, zero, gain, short = result
         start = float(np.median(base[base_ok])) if base_ok.any() else 0.0
-        graduation = _by_figures(strip, graduation, zero, side, side * ROWS[middle] + length[valid], valid)
+        graduation = _by_figures(strip, graduation, zero, side, side * rows[middle] + length[valid], valid)
         if best is None or gain > best.gain:
-            best = Marks(graduation, zero, strip.index[seen], side, float(ROWS[middle]) - side * start, short + start, gain)
+            best = Marks(graduation, zero, strip.index[seen], side, float(rows[middle]) - side * start, short + start, gain)
     return fail if best is None else best
 
 
-def _band_of_all(contrast: Array) -> int | None:
+def _longest_run(seen: NDArray[np.bool_]) -> int:
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], seen.view(np.int8), [0]])))
+    return int((edges[1::2] - edges[::2]).max()) if edges.size else 0
+
+
+def _band_of_all(contrast: Array, rows: Array) -> int | None:
     """The middle row of the band that the shortest marks reach too: two in three marks are dark there."""
     common = np.percentile(contrast, 35, axis=1)
-    near = np.where(np.abs(ROWS) <= 9.0, common, 0.0)
+    near = np.where(np.abs(rows) <= 9.0, common, 0.0)
     peak = int(np.argmax(near))
     if near[peak] <= 0.0:
         return None
@@ -181,6 +203,7 @@ def _band_of_all(contrast: Array) -> int | None:
 def _lengths(
     contrast: Array,
     inside: NDArray[np.bool_],
+    across: Array,
     zero: int,
     mean: Array,
     seen: NDArray[np.bool_],
@@ -201,7 +224,7 @@ def _lengths(
     above, below = rows[np.maximum(end - 1, 0), column], rows[end, column]
     with np.errstate(divide="ignore", invalid="ignore"):
         part = np.clip((above - level) / (above - below), 0.0, 1.0)
-    length = (end - 1 + np.where(np.isfinite(part), part, 0.5)) * (ROWS[1] - ROWS[0])
+    length = (end - 1 + np.where(np.isfinite(part), part, 0.5)) * (across[1] - across[0])
     known = seen & there[np.minimum(end + 1, rows.shape[0] - 1), column]
     return np.maximum(length, 0.0), known
 
@@ -222,23 +245,40 @@ class _Fit:
         return -float(np.minimum(self.off / spread, TAIL).sum()) - price
 
 
+def _residue_middles(index: NDArray[np.intp], length: Array, cycle: int) -> tuple[Array, Array]:
+    """Median length and count of the marks of each remainder of the index by `cycle`; zero where there are none."""
+    remainder = index % cycle
+    order = np.lexsort((length, remainder))
+    count = np.bincount(remainder, minlength=cycle)
+    end = np.cumsum(count)
+    low, high = end - count + (count - 1) // 2, end - count + count // 2
+    line = length[order]
+    last = line.size - 1
+    middle = 0.5 * (line[np.clip(low, 0, last)] + line[np.clip(high, 0, last)])
+    return np.where(count > 0, middle, 0.0), count.astype(np.float64)
+
+
 def _fit_classes(index: NDArray[np.intp], length: Array, graduation: Graduation) -> list[_Fit]:
     """The best start of the pattern with its classes in order of length, and the best with them in any order."""
     cycle = len(graduation.classes)
     table = np.array(graduation.classes)
     kinds = int(table.max()) + 1
-    best: dict[bool, _Fit] = {}
-    for zero in range(cycle):
-        kind = table[(index - zero) % cycle]
-        middles = np.array([np.median(length[kind == k]) if (kind == k).any() else np.nan for k in range(kinds)])
-        if np.isnan(middles).any():
-            continue
-        off = np.abs(length - middles[kind])
-        steps = middles[1:] / np.maximum(middles[:-1], 1e-6)
-        ordered = bool((steps > 1.0 + MIN_STEP).all() and (np.diff(middles) > FLOOR).all())
-        if ordered not in best or np.minimum(off, 2.5).sum() < np.minimum(best[ordered].off, 2.5).sum():
-            best[ordered] = _Fit(graduation, zero, float(middles[0]), off, ordered, kinds)
-    return list(best.values())
+    middle, count = _residue_middles(index, length, cycle)
+    kind_of = table[(np.arange(cycle)[None, :] - np.arange(cycle)[:, None]) % cycle]  # (zero, remainder)
+    members = kind_of[:, :, None] == np.arange(kinds)  # (zero, remainder, kind)
+    total = (members * count[None, :, None]).sum(axis=1)
+    middles = (members * (count * middle)[None, :, None]).sum(axis=1) / np.maximum(total, 1.0)
+    off = np.abs(length[None, :] - np.take_along_axis(middles, kind_of[:, index % cycle], axis=1))
+    cost = np.where((total > 0).all(axis=1), np.minimum(off, 2.5).sum(axis=1), np.inf)
+    rise = np.diff(middles, axis=1)
+    ordered = ((rise > MIN_STEP * middles[:, :-1]) & (rise > FLOOR)).all(axis=1)
+    best = []
+    for order in (True, False):
+        which = np.where(ordered == order, cost, np.inf)
+        zero = int(np.argmin(which))
+        if np.isfinite(which[zero]):
+            best.append(_Fit(graduation, zero, float(middles[zero, 0]), off[zero], order, kinds))
+    return best
 
 
 def _best_graduation(index: NDArray[np.intp], length: Array) -> tuple[Graduation, int, float, float] | NotMeasured:
@@ -252,6 +292,8 @@ def _best_graduation(index: NDArray[np.intp], length: Array) -> tuple[Graduation
     if not usable or usable[0].score(spread) - null < MIN_GAIN:
         return NotMeasured("ruler-no-pattern", "marks of one length: no ruler's pattern of longer marks is seen")
     best = usable[0]
+    if best.graduation.name == "mm 1/5" and (index.size < 25 or best.score(spread) - null < 3.0 * MIN_GAIN):
+        return NotMeasured("ruler-no-pattern", "every fifth mark is longer, but too few are seen to be sure")
     if strange and strange[0].score(spread) - best.score(spread) > -0.4 * MIN_GAIN:
         text = f"longer marks come {strange[0].graduation.name}: no ruler is divided like that"
         return NotMeasured("ruler-no-pattern", text)
@@ -272,7 +314,7 @@ def _by_figures(
     cycle = len(graduation.classes)
     kind = np.array(graduation.classes)[(strip.index[valid] - zero) % cycle]
     longest = float(np.median(length[kind == kind.max()]))
-    rows = (ROWS * side > longest + 0.3) & (ROWS * side < longest + 0.3 + 4.5 / graduation.division_mm)
+    rows = (strip.rows * side > longest + 0.3) & (strip.rows * side < longest + 0.3 + 4.5 / graduation.division_mm)
     if cycle not in (8, 16, 32) or rows.sum() < 3:
         return graduation
     ink = np.where(strip.inside[rows], strip.ink[rows], 0.0).mean(axis=0)

@@ -15,6 +15,7 @@ STRIDE_PX: Final = 32
 PERIODS_PX: Final = (2.6, 24.0)  # below, the camera's own pixels are as coarse as the graduation
 OVERSAMPLING: Final = 4
 MIN_REPEAT: Final = 0.30  # correlation of a tile's gradient profile with itself one period on; text has about 0.2
+TRANSFORM: Final = 256
 BINS: Final = 96  # of one pixel: a tile's diagonal
 
 
@@ -121,21 +122,17 @@ def _repeats(
     dy: NDArray[np.float32],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """How well each tile's signed gradient along its direction repeats, and after how many pixels."""
-    step = np.arange(TILE_PX)
     profiles = np.zeros((top.size, BINS))
     offset = (np.arange(TILE_PX) - (TILE_PX - 1) / 2.0).astype(np.float32)
     for k in range(top.size):
         rows, columns = slice(top[k], top[k] + TILE_PX), slice(left[k], left[k] + TILE_PX)
         along = gx[rows, columns] * dx[k] + gy[rows, columns] * dy[k]
-        use = np.abs(along) > 0.9 * strong[rows, columns]
-        use &= strong[rows, columns] > 0
-        y, x = np.nonzero(use)
-        bins = np.rint(offset[x] * dx[k] + offset[y] * dy[k] + BINS / 2.0).astype(np.intp)
-        profiles[k] = np.bincount(bins, weights=along[y, x], minlength=BINS)[:BINS]
-    del step
-    size = 256
-    power = np.abs(np.fft.rfft(profiles, size, axis=1)) ** 2
-    padded = np.zeros((top.size, size * OVERSAMPLING // 2 + 1))
+        size = strong[rows, columns]
+        use = np.flatnonzero((np.abs(along) > 0.9 * size) & (size > 0.0))
+        bins = (offset[use % TILE_PX] * dx[k] + offset[use // TILE_PX] * dy[k] + (BINS + 1) / 2.0).astype(np.intp)
+        profiles[k] = np.bincount(bins, weights=along.ravel()[use], minlength=BINS)[:BINS]
+    power = np.abs(np.fft.rfft(profiles, TRANSFORM, axis=1)) ** 2
+    padded = np.zeros((top.size, TRANSFORM * OVERSAMPLING // 2 + 1))
     padded[:, : power.shape[1]] = power
     correlation = np.fft.irfft(padded, axis=1)[:, : int(PERIODS_PX[1] * OVERSAMPLING) + 3]
     zero = np.maximum(correlation[:, :1], 1e-9)

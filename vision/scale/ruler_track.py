@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -13,10 +13,10 @@ from vision.scale.ruler_search import PERIODS_PX, Seed
 
 SAMPLES: Final = 8  # a period
 HALF_WINDOW: Final = 6  # periods to either side of a window's middle
-STEP: Final = 3  # periods between windows
+STEP: Final = 5  # periods between windows
 ROW_STEP: Final = 0.25  # periods between rows
 ROWS_HALF: Final = 6.0  # periods of edge looked at to either side of the band of marks
-MAX_GAP: Final = 14  # windows without marks before the edge is taken to end: 42 marks lie under a part or a thumb
+MAX_GAP: Final = 9  # windows without marks before the edge is taken to end: 45 marks lie under a part or a thumb
 MAX_WINDOWS: Final = 140
 MIN_PURITY: Final = 0.18  # part of the grey variance in the band that swings with the period
 
@@ -35,6 +35,12 @@ class Edge:
     last: int
     polarity: float  # 1 for dark marks, -1 for bright ones
     residual_px: float
+
+    def inverted(self) -> Edge:
+        """The same edge read as bright marks instead of dark ones or the other way: marks lie half a step on."""
+        a, b, c = self.projective
+        half = np.array([a, b + 0.5 * a, c]) / (1.0 + 0.5 * c)
+        return replace(self, projective=half, polarity=-self.polarity)
 
     def position(self, index: Array) -> Array:
         a, b, c = self.projective
@@ -110,7 +116,9 @@ def sample(pyramid: Pyramid, points_px: Array, period_px: float) -> Array:
 def swing(grey: Array, samples: int = SAMPLES) -> Array:
     """Darkness about the mean of one period, row by row; zero where the picture ends."""
     bad = ~np.isfinite(grey)
-    filled = np.where(bad, np.nanmean(grey) if not bad.all() else 0.0, grey)
+    if bad.any():
+        grey = np.where(bad, grey[~bad].mean() if not bad.all() else 0.0, grey)
+    filled = grey
     mean = cv2.blur(filled, (samples + 1 - samples % 2, 1), borderType=cv2.BORDER_REFLECT)
     result = mean - filled
     result[bad] = 0.0
@@ -142,7 +150,7 @@ def _fundamental(pyramid: Pyramid, seed: Seed) -> list[float]:
     points = seed.centre_px + u[None, :, None] * seed.direction + rows[:, None, None] * normal
     grey = sample(pyramid, points, 1.0)
     bad = ~np.isfinite(grey)
-    grey = np.where(bad, np.nanmean(grey) if not bad.all() else 0.0, grey)
+    grey = np.where(bad, grey[~bad].mean() if not bad.all() else 0.0, grey)
     window = max(5, int(2.0 * seed.period_px) | 1)
     dark = grey - cv2.blur(grey, (window, 1), borderType=cv2.BORDER_REFLECT)
     dark = cv2.blur(dark, (1, 3))
@@ -405,7 +413,8 @@ def _edge(found: list[tuple[int, Array, float, float, float]], direction: Array)
         rise, level = np.polyfit(along[keep], slants[keep], 1)
         slant = np.array([level, rise])
     polarity = float(np.sign(sum(f[3] * f[4] for f, k in zip(found, keep, strict=True) if k)) or 1.0)
-    return Edge(origin, axis, projective, slant, first - HALF_WINDOW, last + HALF_WINDOW, polarity, rms)
+    edge = Edge(origin, axis, projective, slant, first - HALF_WINDOW, last + HALF_WINDOW, 1.0, rms)
+    return edge if polarity > 0 else edge.inverted()
 
 
 def fit_projective(index: Array, along: Array, weight: Array | None = None) -> Array:

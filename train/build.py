@@ -2,13 +2,14 @@
 
     python -m train.build --data FAST --data TRACED --calibration SHIFTED --out RUNS --models vision/models --minutes 8
 
-`make model` renders the folders first. On a GPU finder and reader train side by side, else one after the other. Each
-goes on from its last checkpoint after a kill.
+`make model` renders the folders first. With GPUs the networks train side by side, spread over them; without, one after
+the other. Each goes on from its last checkpoint after a kill.
 """
 
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -58,8 +59,12 @@ def main(
         + [word for folder in folders for word in ("--data", str(folder))]
         for name in names
     }
-    if torch.cuda.is_available():
-        running = {name: subprocess.Popen(command) for name, command in commands.items()}
+    gpus = torch.cuda.device_count()
+    if gpus:
+        running = {
+            name: subprocess.Popen(command, env={**os.environ, "CUDA_VISIBLE_DEVICES": str(i % gpus)})
+            for i, (name, command) in enumerate(commands.items())
+        }
         codes = {name: process.wait() for name, process in running.items()}
     else:
         codes = {name: subprocess.run(command, check=False).returncode for name, command in commands.items()}

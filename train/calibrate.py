@@ -297,7 +297,7 @@ def write_card(path: Path, card: dict[str, Any]) -> None:
     onnx.helper.set_model_props(model, {SCHEMA: json.dumps(card, sort_keys=True)})
     part = path.with_suffix(".part")
     onnx.save(model, part)
-    os.replace(part, path)
+    part.replace(path)
 
 
 def folders_option(name: str, target: str, text: str, *, required: bool = False) -> Any:

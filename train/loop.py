@@ -38,7 +38,7 @@ WARM_UP: Final = 0.03  # share of the minutes
 SMOOTHING: Final = 0.05
 WORD_WEIGHTS: Final = {"family": 1.0, "bottom": 0.6, "hand": 0.6, "facing": 0.5, "cam": 0.5}
 EMA: Final = 0.999
-CHECK_EVERY_S: Final = 60.0
+CHECK_EVERY_S: Final = float(os.environ.get("CAMDIAL_CHECKPOINT_S", "60"))
 AGREE_EVERY: Final = 10  # steps between two looks at the first process's clock
 GPU_SHARE: Final = 0.6  # of free GPU memory that the pictures may fill; else they stay in the machine's memory
 FINDER_SHAPES: Final = (FINDER_PX, (FINDER_PX[1], FINDER_PX[0]), (448, 448))
@@ -383,7 +383,7 @@ def _save(
     }
     part = path.with_suffix(".part")
     torch.save(record, part)
-    os.replace(part, path)
+    part.replace(path)
 
 
 def _resume(

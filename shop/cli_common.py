@@ -1,0 +1,177 @@
+"""What several commands share: one-line errors, output, the options of a reading, and where the list lies."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from shop.store import Store
+    from vision.photo import Photo
+    from vision.pipeline import ReadOptions
+    from vision.reading import Reading
+
+F = TypeVar("F", bound=Callable[..., Any])
+LIST_VARIABLE: Final = "CAMDIAL_LIST"
+SCALES: Final = ("auto", "none", "coin", "ruler", "card", "cylinder")
+THICKNESS_U95_MM: Final = 0.05  # a calliper's
+
+
+class Trouble(click.ClickException):
+    """Something the user can mend, in one sentence; exit status 3."""
+
+    exit_code = 3
+
+
+def say(text: str) -> None:
+    """One line on standard error."""
+    click.echo(f"camdial: {text}", err=True)
+
+
+def print_json(record: Mapping[str, Any], *, line: bool = False) -> None:
+    """One JSON object on standard output, on one line when it is one of many; flushed, so that a reader sees it."""
+    click.echo(json.dumps(record, ensure_ascii=False, allow_nan=False, indent=None if line else 2))
+    sys.stdout.flush()
+
+
+def paint(text: str, colour: str) -> str:
+    """Coloured text where a person looks on and has not said NO_COLOR (no-color.org)."""
+    plain = "NO_COLOR" in os.environ or os.environ.get("TERM") == "dumb" or not sys.stdout.isatty()
+    return text if plain else click.style(text, fg=colour)
+
+
+# ------------------------------------------------------------------------------------------- reading a photo
+
+
+def reading_options(command: F) -> F:
+    """The options that tell what lies in the photo."""
+    for option in reversed(
+        (
+            click.option("--coin", metavar="NAME", help="The coin beside the part, as us-quarter (see camdial coins)."),
+            click.option(
+                "--ruler", type=click.Choice(["mm", "inch"]), help="A ruler lies beside it; unit of its marks."
+            ),
+            click.option("--card", is_flag=True, help="The printed card lies under it."),
+            click.option(
+                "--card-bar",
+                type=click.FloatRange(80.0, 120.0),
+                metavar="MM",
+                help="Length of the card's bar, as measured.",
+            ),
+            click.option("--cylinder", is_flag=True, help="The cam is still on its cylinder."),
+            click.option(
+                "--scale", type=click.Choice(SCALES), default="auto", help="What to take for scale; auto tries all."
+            ),
+            click.option("--no-scale", is_flag=True, help="Angles only, no lengths."),
+            click.option(
+                "--facing", type=click.Choice(["screw", "plug"]), help="Which side the photo shows, if you know."
+            ),
+            click.option("--thickness", metavar="MM", help="Thickness of the part by calliper, as 2.4 or 2.4±0.05."),
+        )
+    ):
+        command = option(command)
+    return command
+
+
+def read_options(given: Mapping[str, Any]) -> ReadOptions:
+    """The pipeline's options from the command's.
+
+    Raises
+    ------
+    click.UsageError
+        If two of them contradict each other, or a name or number is none.
+    """
+    from vision.pipeline import ReadOptions
+
+    told = [f"--{name.replace('_', '-')}" for name in ("coin", "ruler", "card", "card_bar", "cylinder") if given[name]]
+    if len(told) > 1 and set(told) != {"--card", "--card-bar"}:
+        raise click.UsageError(f"{' and '.join(told)} together: name the one reference that lies in the photo")
+    if given["no_scale"] and (told or given["scale"] not in ("auto", "none")):
+        raise click.UsageError(f"--no-scale and {told[0] if told else '--scale'} contradict each other")
+    if given["coin"]:
+        from vision.scale.coins import coin_by_name
+
+        try:
+            coin_by_name(given["coin"])
+        except ValueError as error:
+            raise click.UsageError(str(error)) from error
+    return ReadOptions(
+        coin=given["coin"],
+        ruler=given["ruler"],
+        card=given["card"],
+        card_bar_mm=given["card_bar"],
+        cylinder=given["cylinder"],
+        scale="none" if given["no_scale"] else given["scale"],
+        facing=given["facing"],
+        thickness_mm=_thickness(given["thickness"]),
+    )
+
+
+def _thickness(text: str | None) -> Any:
+    if text is None:
+        return None
+    from shop.measured import quantity_from_text
+    from vision.quantity import Quantity
+
+    try:
+        value = quantity_from_text(text, THICKNESS_U95_MM)
+    except ValueError as error:
+        raise click.UsageError(f"--thickness: {error}") from error
+    if not 0.3 <= value.value <= 10.0:
+        raise click.UsageError(f"--thickness {text}: allowed are 0.3 to 10 mm")
+    return Quantity(value.value, max(value.u, 0.005))
+
+
+def read_file(path: str, options: ReadOptions) -> tuple[Photo, Reading]:
+    """Open and read one photo; ``-`` is standard input. Raises `vision.photo.PhotoError`."""
+    from vision.photo import open_photo
+    from vision.pipeline import read_photo
+
+    photo = open_photo(sys.stdin.buffer.read(), name="standard input") if path == "-" else open_photo(path)
+    return photo, read_photo(photo, options)
+
+
+# ------------------------------------------------------------------------------------------- the shop's list
+
+
+def list_option(command: F) -> F:
+    """The option that names the shop's database."""
+    return click.option(
+        "--list",
+        "list_at",
+        envvar=LIST_VARIABLE,
+        metavar="PLACE",
+        help=f"Database of your list: a file, or postgresql://…  [default: {LIST_VARIABLE}, or a file in your home]",
+    )(command)
+
+
+def list_place(given: str | None) -> str:
+    """Where the list lies: as given, or a file of this user's own."""
+    return given or os.environ.get(LIST_VARIABLE) or str(Path(click.get_app_dir("camdial")) / "parts.db")
+
+
+def open_list(given: str | None, *, make: bool = False) -> Store:
+    """Open the shop's list.
+
+    Raises
+    ------
+    Trouble
+        If there is none yet and `make` is not set.
+    """
+    from shop.store import open_store
+
+    place = list_place(given)
+    if "://" not in place:
+        path = Path(place).expanduser()
+        if not path.exists():
+            if not make:
+                raise Trouble(f"there is no list at {path} yet: camdial parts import FILE.csv makes one")
+            if not given:
+                path.parent.mkdir(parents=True, exist_ok=True)
+    return open_store(place)

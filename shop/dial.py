@@ -1,0 +1,157 @@
+"""The screw pattern as a clock face: the part seen from the screw side, tail at 12, as an SVG drawing."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+from xml.sax.saxutils import escape, quoteattr
+
+import numpy as np
+from numpy.typing import NDArray
+
+from shop.report import pattern_text
+from vision.vocabulary import CENTRE, xy_from_angle
+
+Array = NDArray[np.float64]
+
+INK: Final = "#20262d"
+FAINT: Final = "#b9bfc6"
+PAPER: Final = "#ffffff"
+METAL: Final = "#ecdcb4"
+METAL_EDGE: Final = "#8a6414"
+MARK: Final = "#0b5f8a"  # 6.6:1 on white (WCAG 2.2, 1.4.3)
+RING: Final = 100.0  # radius of the hours' ring in drawing units
+ROOM: Final = 122.0
+MOST_OUTLINE_POINTS: Final = 160
+
+
+@dataclass(frozen=True, slots=True)
+class DialHole:
+    """One hole on the face: drawing units, y up; `position` in the words of the clock."""
+
+    position: str
+    x: float
+    y: float
+    radius: float
+
+
+@dataclass(frozen=True, slots=True)
+class Dial:
+    """What the face shows: the outline (N, 2) and the holes, drawing units, tail up, screw side."""
+
+    outline: Array
+    holes: tuple[DialHole, ...]
+
+
+def dial_of(reading: Mapping[str, Any]) -> Dial | None:
+    """Lay the part of a reading on the clock face; None when there is no part.
+
+    The outline is turned and scaled as it lies in the photo, mirrored when the photo shows the plug side; the holes stand
+    at the angles of the reading.
+    """
+    outline, pattern = reading.get("outline"), reading.get("pattern")
+    if not outline or not pattern:
+        return None
+    turned = _tail_up(np.array(outline["polygon_px"], dtype=float).reshape(-1, 2), outline)
+    mirror = -1.0 if (reading.get("facing") or {}).get("label") == "plug" else 1.0
+    turned[:, 0] *= mirror
+    far = float(np.hypot(turned[:, 0], turned[:, 1]).max(initial=0.0))
+    if far <= 0.0:
+        return None
+    unit = 0.86 * RING / far
+    mm_per_px = (reading.get("scale") or {}).get("mm_per_px")
+    holes = []
+    for hole in pattern["holes"]:
+        at = _tail_up(np.array([hole["center_px"]], dtype=float), outline)[0] * unit
+        x, y = mirror * float(at[0]), float(at[1])
+        if hole["angle"] is not None:
+            x, y = xy_from_angle(hole["angle"]["value"], math.hypot(x, y))
+        size = hole["diameter"]["value"] / mm_per_px * unit / 2.0 if hole["diameter"] and mm_per_px else 6.0
+        holes.append(DialHole(hole["position"], x, y, max(2.5, min(size, 25.0))))
+    step = max(1, len(turned) // MOST_OUTLINE_POINTS)
+    return Dial(turned[::step] * unit, tuple(holes))
+
+
+def _tail_up(points_px: Array, outline: Mapping[str, Any]) -> Array:
+    """Image points relative to the axis, turned so that the tail points up; y up."""
+    axis, tail = np.array(outline["axis_px"], dtype=float), np.array(outline["tail_px"], dtype=float)
+    up = (tail - axis) * (1.0, -1.0)
+    up = up / max(float(np.hypot(*up)), 1e-9)
+    right = np.array([up[1], -up[0]])
+    away = (points_px - axis) * (1.0, -1.0)
+    return np.stack([away @ right, away @ up], axis=1)
+
+
+def dial_svg(reading: Mapping[str, Any], *, width: str = "100%") -> str:
+    """The clock face as one SVG element; without a part the empty face.
+
+    Parameters
+    ----------
+    reading : mapping
+        The JSON object of schema ``camdial.reading/1``.
+    width : str
+        CSS width of the drawing.
+    """
+    dial = dial_of(reading)
+    clock = (reading.get("pattern") or {}).get("clock", [])
+    said = f"Clock face, tail at 12, seen from the screw side. Screw holes: {pattern_text(clock)}."
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{-ROOM} {-ROOM} {2 * ROOM} {2 * ROOM}" role="img" '
+        f"aria-label={quoteattr(said)} style={quoteattr(f'width:{width};height:auto;display:block')}>",
+        f'<circle r="{RING}" fill="{PAPER}" stroke="{INK}" stroke-width="1.6"/>',
+    ]
+    parts += _ticks({hole.position for hole in dial.holes} if dial else set())
+    if dial is not None:
+        path = " ".join(f"{'M' if i == 0 else 'L'}{x:.1f} {-y:.1f}" for i, (x, y) in enumerate(dial.outline))
+        parts.append(
+            f'<path d="{path} Z" fill="{METAL}" stroke="{METAL_EDGE}" stroke-width="1.4" stroke-linejoin="round"/>'
+        )
+        parts.append(
+            f'<path d="M0 0V{-RING + 12}" stroke="{INK}" stroke-width=".8" stroke-dasharray="3 3" fill="none"/>'
+        )
+        for hole in dial.holes:
+            parts += _hole(hole)
+        parts.append(f'<path d="M-5 0H5M0 -5V5" stroke="{INK}" stroke-width="1"/>')
+    return "".join(parts) + "</svg>"
+
+
+def _ticks(marked: set[str]) -> list[str]:
+    parts = []
+    for half in range(24):
+        name = f"{half // 2 or 12}{':30' if half % 2 else ''}"
+        x, y = xy_from_angle(half * 15.0, 1.0)
+        hole = name in marked
+        length = 9.0 if half % 6 == 0 else 6.0 if half % 2 == 0 else 3.0
+        colour, heavy = (MARK, 3.0) if hole else (INK if half % 2 == 0 else FAINT, 1.0)
+        parts.append(
+            f'<path d="M{x * RING:.2f} {-y * RING:.2f}L{x * (RING - length):.2f} {-y * (RING - length):.2f}" '
+            f'stroke="{colour}" stroke-width="{heavy}"/>'
+        )
+        if half % 2 == 0 or hole:
+            at, size = RING + 12.0, 11.5 if half % 2 == 0 else 9.0
+            if hole:
+                parts.append(f'<circle cx="{x * at:.2f}" cy="{-y * at:.2f}" r="10" fill="{MARK}"/>')
+            parts.append(
+                f'<text x="{x * at:.2f}" y="{-y * at + size * 0.36:.2f}" text-anchor="middle" font-size="{size}" '
+                f'font-family="inherit" font-weight="{700 if hole else 400}" '
+                f'fill="{PAPER if hole else INK}">{escape(name)}</text>'
+            )
+    return parts
+
+
+def _hole(hole: DialHole) -> list[str]:
+    parts = [
+        f'<circle cx="{hole.x:.1f}" cy="{-hole.y:.1f}" r="{hole.radius:.1f}" fill="{PAPER}" stroke="{MARK}" stroke-width="2.4"/>'
+    ]
+    away = math.hypot(hole.x, hole.y)
+    if hole.position != CENTRE and away > 1.0:
+        x, y = hole.x / away, hole.y / away
+        start = away + hole.radius + 1.5
+        parts.insert(
+            0,
+            f'<path d="M{x * start:.1f} {-y * start:.1f}L{x * (RING - 8):.1f} {-y * (RING - 8):.1f}" '
+            f'stroke="{MARK}" stroke-width="1.2" stroke-dasharray="1.5 3" fill="none"/>',
+        )
+    return parts

@@ -185,7 +185,7 @@ def sample_taking(rng: np.random.Generator, width: int, difficulty: str) -> Taki
         motion_px=sharp * float(rng.uniform(2, 24) if hard and rng.random() < 0.5 else rng.exponential(1.2)),
         motion_deg=float(rng.uniform(0, 180)), noise=float(rng.uniform(0.03, 0.09) if hard and rng.random() < 0.5 else rng.gamma(1.6, 0.008)),
         grain_px=float(rng.uniform(0.4, 1.1)), sharpen=float(rng.uniform(0, 1.4) if rng.random() < 0.75 else 0),
-        exposure=float(rng.uniform(0.16, 0.42) * (rng.choice((0.55, 1.9)) if hard and rng.random() < 0.4 else 1)),
+        exposure=float(rng.uniform(0.15, 0.52) * (rng.choice((0.55, 1.9)) if hard and rng.random() < 0.4 else 1)),
         shoulder=float(rng.uniform(0, 1)), contrast=float(rng.uniform(0, 0.55)), saturation=float(rng.uniform(0.75, 1.3)),
         white=(float(np.exp(rng.normal(0, 0.07))), 1.0, float(np.exp(rng.normal(0, 0.09)))), vignette=float(rng.uniform(0, 0.35)),
         smear=bool(rng.random() < 0.25), haze=float(rng.uniform(0, 0.06) if rng.random() < 0.3 else 0), jpeg=int(rng.integers(60, 96)),
@@ -315,7 +315,7 @@ def sample_scene(rng: np.random.Generator, *, negative: bool, held_out: bool = F
     )  # fmt: skip
 
 
-_BENCH_WEIGHT = {"white-paper": 5, "grey-paper": 2, "colour-paper": 2, "card": 2, "wood": 4, "noise": 2, "text": 1.2, "cloth": 1.5, "steel": 1.5, "concrete": 1.5}
+_BENCH_WEIGHT = {"white-paper": 5, "grey-paper": 2, "colour-paper": 2, "card": 2, "wood": 4, "noise": 1.2, "stripes": 0.4, "grid": 0.7, "text": 1.2, "cloth": 1.5, "steel": 1.5, "concrete": 1.5}
 _weights = np.array([_BENCH_WEIGHT.get(b, 0.8) for b in BENCHES])
 _BENCH_ODDS = _weights / _weights.sum()
 

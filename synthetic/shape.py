@@ -256,10 +256,12 @@ def cloverleaf(rng: np.random.Generator, hub: float) -> _Tail:
     top = hub * rng.uniform(0.48, 0.92) / 2
     side = hub * rng.uniform(0.34, 0.62) / 2
     side = min(side, top * 0.92)
-    kind = pick(rng, {"hub": 3, "hub-small": 2, "arms": 1.5, "web": 1.5, "arcs": 1.5})
+    kind = pick(rng, {"hub": 3, "hub-small": 2, "arms": 1.5, "web": 1.5, "arcs": 1.5, "trefoil": 1.8})
     body = {"hub": hub / 2, "hub-small": hub / 2 * rng.uniform(0.65, 0.95), "arms": hub / 2 * rng.uniform(0.5, 0.9)}.get(kind, hub / 2 * rng.uniform(0.45, 0.8))
     reach = float(rng.uniform(max(REACH_MM[0], body + 0.75 * top + 1.0, 2.1 * top), REACH_MM[1]))
-    stand_out = rng.uniform(0.35, 1.9) * side
+    if kind == "trefoil":  # three leaves close together, deep hollows between them
+        reach = max(REACH_MM[0], (body + rng.uniform(0.5, 1.2) * top) + top)
+    stand_out = rng.uniform(0.35, 1.9) * side if kind != "trefoil" else rng.uniform(1.2, 2.0) * side
     out = max(body - side + max(stand_out, 0.10 * hub), 0.22 * hub)
     turn = rng.uniform(108, 135)
     uneven = rng.normal(0, 3.0) if rng.random() < 0.25 else 0.0
@@ -620,7 +622,7 @@ def _unambiguous(family: str, shape: Polygon, hub: float, reach: float) -> bool:
         upper = min(width_across(shape, float(y)) for y in np.linspace(0, 0.75 * reach, 30))
         lower = max(width_across(shape, float(y)) for y in np.linspace(-0.6 * hub, -0.05 * hub, 20))
         top = max(width_across(shape, float(y)) for y in np.linspace(0.6 * reach, reach, 20))
-        if not (upper < 0.86 * lower and upper < 0.95 * top):
+        if not (upper < 0.82 * lower and upper < 0.92 * top):
             return False
         turn = np.radians(np.arange(0, 360, 4))
         rays = shapely.linestrings([[(0, 0), (60 * math.sin(t), 60 * math.cos(t))] for t in turn])
@@ -630,7 +632,7 @@ def _unambiguous(family: str, shape: Polygon, hub: float, reach: float) -> bool:
         for low, high in ((20, 100), (260, 340)):
             waist = radii[(degrees > low) & (degrees < high)].min()
             leaf = radii[(degrees > 100) & (degrees < 145)] if high == 100 else radii[(degrees > 215) & (degrees < 260)]
-            if leaf.max() < 1.14 * waist:
+            if leaf.max() < 1.24 * waist:
                 return False
         return True
     if len(free) < 4:

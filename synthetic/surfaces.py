@@ -109,10 +109,10 @@ def sample_metal(rng: np.random.Generator, *, cast: bool = False, only: str | No
         mirror = np.array(colour) * rng.uniform(0.82, 1.05) * (1 + rng.normal(0, 0.03, 3))
         rough = rng.uniform(low, high)
         cast = cast or rng.random() < castness * 0.5
-    grain = float(rng.uniform(0.02, 0.16)) if cast else (float(rng.uniform(0, 0.05)) if rng.random() < 0.4 else 0.0)
+    grain = float(rng.uniform(0.01, 0.03) if rng.random() < 0.5 else rng.uniform(0.03, 0.10)) if cast else (float(rng.uniform(0, 0.03)) if rng.random() < 0.4 else 0.0)
     if cast:
         rough = min(0.7, rough + rng.uniform(0.02, 0.15))
-    tarnish = float(rng.uniform(0.1, 0.9)) if rng.random() < 0.4 and name != "painted" else 0.0
+    tarnish = float(rng.uniform(0.05, 0.8)) if rng.random() < 0.32 and name != "painted" else 0.0
     if tarnish:
         matte = matte + mirror * np.array([0.35, 0.28, 0.22]) * tarnish * rng.uniform(0.05, 0.5)
         mirror = mirror * (1 - 0.45 * tarnish)
@@ -122,7 +122,7 @@ def sample_metal(rng: np.random.Generator, *, cast: bool = False, only: str | No
         dirt=float(rng.uniform(0.1, 0.8)) if rng.random() < 0.22 else 0.0, oil=float(rng.uniform(0.2, 1.0)) if rng.random() < 0.15 else 0.0,
         scratches=int(rng.choice((0, 3, 12, 50, 160), p=(0.35, 0.25, 0.2, 0.13, 0.07))),
         turned=float(rng.uniform(0.01, 0.07)) if not cast and rng.random() < 0.1 else 0.0,
-        wave=float(rng.uniform(0.004, 0.06)), seed=seed,
+        wave=float(rng.uniform(0.003, 0.02) if rng.random() < 0.6 else rng.uniform(0.02, 0.05)), seed=seed,
     )  # fmt: skip
 
 
@@ -136,7 +136,13 @@ def octaves(rng: np.random.Generator, h: int, w: int, cell: float, count: int = 
             out += weight * rng.standard_normal((h, w), np.float32)
             total += weight**2
             break
-        out += weight * cv2.resize(rng.standard_normal((gh, gw), np.float32), (w, h), interpolation=cv2.INTER_CUBIC)
+        # a turned grid, so that its rows and columns don't show
+        a = rng.uniform(0, 2 * math.pi)
+        c, s = math.cos(a) / cell, math.sin(a) / cell
+        side = int((gh + gw) * 0.8) + 4
+        m = np.array([[c, -s, side / 2 - c * w / 2 + s * h / 2], [s, c, side / 2 - s * w / 2 - c * h / 2]])
+        grid = rng.standard_normal((side, side), np.float32)
+        out += weight * cv2.warpAffine(grid, m, (w, h), flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_WRAP)
         total += 0.55 * weight**2
         weight, cell = weight * gain, cell / 2.3
     return out / np.float32(math.sqrt(total))
@@ -333,11 +339,12 @@ def bench_albedo(rng: np.random.Generator, kind: str, h: int, w: int, px_mm: flo
         light = np.array([0.55, 0.36, 0.20]) * rng.uniform(0.35, 1.35) * (1 + rng.normal(0, 0.08, 3))
         dark = light * rng.uniform(0.3, 0.75) * np.array([1.0, 0.9, 0.8])
         y = np.arange(h, dtype=np.float32)[:, None] / px_mm
-        bend = 6 * cv2.resize(octaves(rng, max(4, h // 4), max(4, w // 16), 20 * px_mm / 4, 2), (w, h), interpolation=cv2.INTER_CUBIC)
-        rings = np.sin((y + bend) * 2 * np.pi / rng.uniform(3, 14)) * 0.5 + 0.5
+        bend = rng.uniform(0.5, 6) * cv2.resize(octaves(rng, max(4, h // 4), max(4, w // 16), 20 * px_mm / 4, 2), (w, h), interpolation=cv2.INTER_CUBIC)
+        rings = np.sin((y + bend) * 2 * np.pi / rng.uniform(1.5, 12)) * 0.5 + 0.5
         rings = rings ** rng.uniform(0.7, 3)
         pores = cv2.blur(fine, (max(3, int(rng.uniform(3, 12) * px_mm)), 1))
-        mix = np.clip(rings * rng.uniform(0.3, 0.9) + 0.22 * pores / max(pores.std(), 1e-6) * rng.uniform(0.3, 1), 0, 1)[..., None]
+        broad = 0.3 * cv2.resize(rng.standard_normal((max(4, int(h / (3 * px_mm)) + 2), max(2, w // 300 + 2)), np.float32), (w, h), interpolation=cv2.INTER_CUBIC)
+        mix = np.clip(rings * rng.uniform(0.05, 0.8) + rng.uniform(0.2, 1) * broad + 0.22 * pores / max(pores.std(), 1e-6) * rng.uniform(0.3, 1), 0, 1)[..., None]
         out = light * (1 - mix) + dark * mix
         if rng.random() < 0.3:  # a joint between boards
             row = int(rng.uniform(0, h))

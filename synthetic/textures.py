@@ -51,7 +51,7 @@ def finish(slab: Slab, h: int, w: int, px_mm: float, to_tile: ToTile) -> Finish:
     add(octaves(rng, h, w, rng.uniform(6, 16) * px_mm, 2), metal.wave)
     detail = min(1.0, px_mm / 4)  # what is finer than a pixel averages out
     if metal.grain:
-        add(octaves(rng, h, w, max(2.0, rng.uniform(0.25, 0.9) * px_mm), 2, 0.7), metal.grain * (0.35 + 0.65 * detail))
+        add(octaves(rng, h, w, max(1.2, rng.uniform(0.12, 0.6) * px_mm), 2, 0.7), metal.grain * (0.35 + 0.65 * detail))
     if metal.brushed:
         angle = float(np.random.default_rng(metal.seed).choice((0.0, 90.0, 30.0)))
         side = int(math.hypot(h, w)) + 4

@@ -113,7 +113,7 @@ def _groups(record: Mapping[str, Any], key: str, tools: Mapping[str, str], where
 
 def _method(record: Mapping[str, Any], tools: Mapping[str, str], cautions: Mapping[str, Caution]) -> Method:
     where = f"method {record.get('id')}"
-    allowed = {f for f in Method.__dataclass_fields__}
+    allowed = set(Method.__dataclass_fields__)
     for key in record:
         if key not in allowed:
             raise MethodsError(f"{where}: {key} is no field of a method")

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from shop.clearance import head_deg_of, likely_screws, offset_at_lift_mm
 from shop.measured import Array, MeasuredPart
-from shop.parts import MOST_HOLES, Part, PartHole
+from shop.parts import Part, PartHole
 from shop.threads import CAM_SCREWS, THREADS, Thread
 from shop.turning import fits_by_turning
 from vision.quantity import COVERAGE_FACTOR
@@ -22,6 +22,7 @@ from vision.vocabulary import CENTRE
 # then neither yes nor no, and the length is asked for.
 UNMEASURED_LENGTH_U_MM: Final = 1.0
 UNMEASURED_RADIUS_U_MM: Final = 0.5
+ZONE_SIGMA: Final = 1.0 / 3.0  # of a position zone's radius: its edge is at three standard deviations
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,17 +30,18 @@ class Draws:
     """N joint draws; all weights are equal.
 
     The old part fitted, so a thread of the cylinder lies within the old hole's clearance. Part and cylinder share that
-    clearance equally, as the fixed-fastener rule of ASME Y14.5 has it: each is anywhere in a disc of half the radius.
+    clearance equally, as the fixed-fastener rule of ASME Y14.5 has it; in its half each is normal, with the edge at
+    three standard deviations and nothing beyond (the usual assumption of statistical tolerancing).
     """
 
     states: Array  # (N, K), lengths of the old part
-    offsets: Array  # (N, n, 2), thread minus old hole, mm
+    offsets: Array  # (N, n, 2), thread minus old hole, with the error of the list's hole, mm
     which: NDArray[np.intp]  # (N,), index of the screw drawn
     threads: tuple[Thread, ...]
     shares: tuple[float, ...]
     countersunk: NDArray[np.bool_]  # (N,)
     head_offset_mm: Array  # (N,), offset that lifts a countersunk head by what is allowed
-    list_xy: Array  # (N, 4, 2), error of the list's hole centres, mm
+    list_xy: Array | None  # (N, 4, 2), error of the candidate's hole centres, mm; None when it is in `offsets`
     list_length: Array  # (N, 3), error of the list's reach, tail width and hole diameters, mm
     conflict: bool = False  # no screw in question passes the holes as read
 
@@ -59,7 +61,7 @@ class Draws:
             self.shares,
             self.countersunk[part],
             self.head_offset_mm[part],
-            self.list_xy[part],
+            None if self.list_xy is None else self.list_xy[part],
             self.list_length[part],
             self.conflict,
         )
@@ -112,7 +114,7 @@ def draw(
     countersunk = rng.random(count) < np.mean([hole.countersunk for hole in measured.holes])
     play = np.maximum(0.5 * (diameters - major[:, None]), 0.0)
     play = np.where(countersunk[:, None], np.minimum(play, lifts[:, None]), play)
-    offsets = 0.5 * play[..., None] * (_in_disc(rng, (count, n)) + _in_disc(rng, (count, n)))
+    offsets = 0.5 * play[..., None] * (_in_zone(rng, (count, n)) + _in_zone(rng, (count, n)))
     likelihood = np.where(passing > 0.0, 1.0, 0.0)
     for i, j, found in measured.thread_distances_mm:
         apart = (states[:, 3 + 3 * i : 5 + 3 * i] + offsets[:, i]) - (states[:, 3 + 3 * j : 5 + 3 * j] + offsets[:, j])
@@ -120,24 +122,28 @@ def draw(
         likelihood = likelihood * np.exp(-0.5 * np.minimum(error**2, 1400.0)) + 1e-300
     kept = _resample(likelihood, rng)
     which = which[kept].astype(np.intp)
+    # Errors of the list's holes, one apart from the other, act like more play between thread and hole.
     u = list_u95_mm / COVERAGE_FACTOR
+    offsets = offsets[kept] + u * rng.standard_normal(offsets.shape)
     return Draws(
         states=states[kept],
-        offsets=offsets[kept],
+        offsets=offsets,
         which=which,
         threads=threads,
         shares=tuple(float((which == i).mean()) for i in range(len(threads))),
         countersunk=countersunk[kept],
         head_offset_mm=lifts[kept],
-        list_xy=u * rng.standard_normal((count, MOST_HOLES, 2)),
+        list_xy=None,
         list_length=u * rng.standard_normal((count, 3)),
         conflict=conflict,
     )
 
 
-def _in_disc(rng: np.random.Generator, shape: tuple[int, int]) -> Array:
-    """Points spread evenly over the unit disc, (..., 2)."""
-    turn, radius = 2.0 * math.pi * rng.random(shape), np.sqrt(rng.random(shape))
+def _in_zone(rng: np.random.Generator, shape: tuple[int, int]) -> Array:
+    """Points of a round position zone of radius 1, (..., 2): normal about its centre, cut off at its edge."""
+    inside = 1.0 - math.exp(-0.5 / ZONE_SIGMA**2)
+    radius = ZONE_SIGMA * np.sqrt(-2.0 * np.log1p(-inside * rng.random(shape)))
+    turn = 2.0 * math.pi * rng.random(shape)
     return np.stack([radius * np.cos(turn), radius * np.sin(turn)], axis=-1)
 
 
@@ -205,7 +211,9 @@ def screws_agree(
     count, n = draws.offsets.shape[:2]
     if len(holes) < n:
         return np.zeros(count, dtype=np.bool_)
-    centres = np.array([hole.xy_mm for hole in holes]) + draws.list_xy[:, : len(holes)]
+    centres = np.array([hole.xy_mm for hole in holes])
+    if draws.list_xy is not None:
+        centres = centres + draws.list_xy[:, : len(holes)]
     placed = threads_mm(draws, states, mirrored=mirrored)
     return fits_by_turning(placed, centres, limits_mm(draws, holes), math.radians(most_turn_deg))
 

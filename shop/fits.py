@@ -21,7 +21,7 @@ from shop.measured import (
 )
 from shop.parts import Part
 from shop.parts_table import PartsTable, label_probabilities, lengths_possible, screws_possible, table_of
-from shop.reasons import notes_of, reasons_of, short_reason
+from shop.reasons import notes_of, reasons_of, short_reasons
 from shop.turning import Seat
 
 __all__ = [
@@ -36,7 +36,7 @@ __all__ = [
 SCHEMA: Final = "camdial.fits/1"
 FITS, MEASURE, DOES_NOT_FIT = "fits", "measure", "does-not-fit"
 LEAST_LABEL: Final = 1e-3  # below this the words alone say no
-REFINE_FROM: Final = 0.003
+REFINE_FROM: Final = 0.02  # on the first few draws; below it the answer is no whatever the rest says
 MODEL_U_MM: Final = 0.02  # two parts of one number differ by about this
 MOST_ASKED: Final = 40  # so many undecided candidates, best first, get their deciding measurement worked out
 
@@ -152,7 +152,7 @@ def decide(
         listed_screws=table.screws,
         screws=options.screws,
     )
-    alive, aside = _sweep(table, measured, draws, options)
+    alive, aside, against = _sweep(table, measured, draws, options)
     coarse, fine = Judge(measured, draws.first(LEAST_DRAWS), options), Judge(measured, draws, options)
     ranked: list[tuple[tuple[float, ...], Judged, Seat | None, bool]] = []
     for row in alive:
@@ -175,7 +175,7 @@ def decide(
             asked += 1
             decide_by = best_measurement(measured, draws, judged, rng)
         candidates.append(_candidate(judged, verdict, measured, draws, seat, decide_by, options))
-    candidates += [_set_aside(table, row, flags, measured, options) for row, flags in aside]
+    candidates += _set_aside(table, aside, against, measured, options)
     return FitReport(measured.sha256, tuple(candidates), notes_of(measured, draws, options.screws))
 
 
@@ -214,8 +214,8 @@ def _candidate(
 
 def _sweep(
     table: PartsTable, measured: MeasuredPart, draws: Draws, options: FitOptions
-) -> tuple[list[int], list[tuple[int, tuple[bool, bool, bool, bool]]]]:
-    """Rows worth drawing for, and the others with what speaks against them: tail words, lengths, bottom, screws."""
+) -> tuple[list[int], list[int], list[list[bool]]]:
+    """Rows worth drawing for, the others, and what speaks against those: outline, lengths, bottom, holes."""
     count = len(table.parts)
     words = np.zeros(count)
     tail, screws = np.zeros(count), np.zeros(count, dtype=np.bool_)
@@ -234,29 +234,20 @@ def _sweep(
     off = np.abs(table.reach - measured.mean[0]) if measured.is_measured("reach") else np.zeros(count)
     rest = np.nonzero(~alive)[0]
     rest = rest[np.lexsort((off[rest], against[rest].sum(axis=1)))]
-    flags = against[rest].tolist()
-    return [int(row) for row in np.nonzero(alive)[0]], [
-        (int(row), (f[0], f[1], f[2], f[3])) for row, f in zip(rest, flags, strict=True)
-    ]
+    return np.nonzero(alive)[0].tolist(), rest.tolist(), against[rest].tolist()
 
 
 def _set_aside(
-    table: PartsTable, row: int, against: tuple[bool, bool, bool, bool], measured: MeasuredPart, options: FitOptions
-) -> Candidate:
-    part = table.parts[row]
-    tail, lengths, bottom, screws = against
-    return Candidate(
-        part=part.part,
-        verdict=DOES_NOT_FIT,
-        probability=0.0,
-        checks={
+    table: PartsTable, rows: list[int], against: list[list[bool]], measured: MeasuredPart, options: FitOptions
+) -> list[Candidate]:
+    reasons = short_reasons(measured, table, rows, against, options.reach_tolerance_mm, options.tail_width_tolerance_mm)
+    candidates = []
+    for row, (tail, lengths, bottom, screws), said in zip(rows, against, reasons, strict=True):
+        part = table.parts[row]
+        checks = {
             "tail": 0.0 if tail or lengths else None,
             "bottom": 0.0 if bottom else None,
             "screws": 0.0 if screws else None,
-        },
-        rotation_deg=None,
-        reasons=short_reason(measured, part, against, options.reach_tolerance_mm, options.tail_width_tolerance_mm),
-        decide_by=None,
-        bin=part.bin,
-        stock=part.stock,
-    )
+        }
+        candidates.append(Candidate(part.part, DOES_NOT_FIT, 0.0, checks, None, said, None, part.bin, part.stock))
+    return candidates

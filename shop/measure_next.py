@@ -27,7 +27,7 @@ from shop.reasons import top
 from vision.quantity import COVERAGE_FACTOR
 from vision.vocabulary import HANDED_FAMILIES
 
-MOST_DRAWS: Final = 8000  # enough to rank quantities; the verdict itself uses all
+MOST_DRAWS: Final = 4000  # enough to rank quantities; the verdict itself uses all
 BINS: Final = 40
 AS_GOOD: Final = 0.01  # of two that save nearly the same share of doubt, the easier one is asked
 WORTH_ASKING: Final = 0.2  # a measurement that removes less than this share of the doubt gives way to a trial

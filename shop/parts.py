@@ -370,7 +370,7 @@ def part_from_reading(reading: Mapping[str, Any], part: str, changes: Mapping[st
 
     holes = []
     for hole in (reading.get("pattern") or {}).get("holes", ()):
-        if hole.get("radius") is None and hole.get("position") != CENTRE or hole.get("diameter") is None:
+        if (hole.get("radius") is None and hole.get("position") != CENTRE) or hole.get("diameter") is None:
             continue
         sink = f"/{value(hole['countersink_diameter'], 2)}" if hole.get("countersink_diameter") else ""
         place = CENTRE if hole.get("angle") is None else f"{value(hole['angle'], 1)}@{value(hole['radius'], 2)}"

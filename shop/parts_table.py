@@ -29,6 +29,7 @@ class PartsTable:
     tail_width: Array
     hole_xy: Array  # (P, 4, 2)
     hole_diameter: Array  # (P, 4)
+    clocks: tuple[str, ...]  # where the holes are, in words
     screws: Mapping[str, int]
 
 
@@ -51,6 +52,7 @@ def table_of(parts: Sequence[Part]) -> PartsTable:
         tail_width=np.array([math.nan if p.tail_width_mm is None else p.tail_width_mm for p in parts], dtype=float),
         hole_xy=xy,
         hole_diameter=diameter,
+        clocks=tuple(" and ".join(p.clock) for p in parts),
         screws=Counter(p.screw for p in parts if p.screw is not None),
     )
 

@@ -12,9 +12,10 @@ from shop.draws import Draws
 from shop.judging import Side
 from shop.measured import Array, MeasuredPart
 from shop.parts import Part, PartHole
+from shop.parts_table import PartsTable
 from shop.turning import Seat, turn_holes
 from vision.quantity import COVERAGE_FACTOR
-from vision.vocabulary import CENTRE, HANDED_FAMILIES
+from vision.vocabulary import CENTRE, FAMILIES, HANDED_FAMILIES, HANDS
 
 NO_HOLE_NEAR_MM: Final = 2.0  # farther than this is no misplaced hole but a missing one
 WORTH_SAYING: Final = 0.05
@@ -163,37 +164,57 @@ def reasons_of(
     return tuple(said)
 
 
-def short_reason(
+def short_reasons(
     measured: MeasuredPart,
-    part: Part,
-    against: tuple[bool, bool, bool, bool],
+    table: PartsTable,
+    rows: Sequence[int],
+    against: Sequence[Sequence[bool]],
     reach_tolerance_mm: float,
     width_tolerance_mm: float,
-) -> tuple[str, ...]:
-    """Why a part was set aside at once."""
-    tail, lengths, bottom, screws = against
-    said = []
-    if tail:
-        mine = f"{part.family} {part.hand}" if part.family in HANDED_FAMILIES else part.family
-        said.append(f"outline is {mine}; the part read is {top(measured.family)}")
-    if screws:
-        old = " and ".join(hole.position for hole in measured.holes)
-        new = _clock(part.holes)
-        said.append(
-            f"holes at {new}; the part read has them at {old}"
-            if new != old
-            else f"holes at {new} but not in the same place"
-        )
-    if lengths:
-        reach, width = measured.quantity("reach"), measured.quantity("tail_width")
-        if reach is not None and abs(part.reach_mm - reach.value) > reach_tolerance_mm:
-            said.append(_against("reach", part.reach_mm, reach.value, COVERAGE_FACTOR * reach.u, reach_tolerance_mm))
-        elif width is not None and part.tail_width_mm is not None:
-            u95 = COVERAGE_FACTOR * width.u
-            said.append(_against("tail width", part.tail_width_mm, width.value, u95, width_tolerance_mm))
-    if bottom:
-        said.append("bottom is closed; the part read is open and leaves room for the key's tip")
-    return tuple(said) or ("several doubts together leave next to no chance",)
+) -> list[tuple[str, ...]]:
+    """Why parts were set aside at once, for each row of the list given.
+
+    `against` has four flags a row: the outline's words, the lengths, the bottom, the holes.
+    """
+    family, clock = top(measured.family), " and ".join(hole.position for hole in measured.holes)
+    reach, width = measured.quantity("reach"), measured.quantity("tail_width")
+    closed = "bottom is closed; the part read is open and leaves room for the key's tip"
+    outlines: dict[tuple[str, str], str] = {}
+    for name in FAMILIES:
+        for hand in HANDS:
+            mine = f"{name} {hand}" if name in HANDED_FAMILIES else name
+            outlines[name, hand] = f"outline is {mine}; the part read is {family}"
+    places: dict[str, str] = {}
+    found = []
+    for row, (tail, lengths, bottom, screws) in zip(rows, against, strict=True):
+        part = table.parts[row]
+        said = []
+        if tail:
+            said.append(outlines[part.family, part.hand])
+        if screws:
+            new = table.clocks[row]
+            if new not in places:
+                other = (
+                    f"the part read has them at {clock}"
+                    if new != clock
+                    else f"elsewhere than in the part read, {clock}"
+                )
+                places[new] = f"holes at {new}; {other}"
+            said.append(places[new])
+        if lengths:
+            if reach is not None and abs(part.reach_mm - reach.value) > reach_tolerance_mm:
+                off = part.reach_mm - reach.value
+                said.append(
+                    f"reach is {abs(off):.2f} mm {'more' if off > 0 else 'less'}; {reach_tolerance_mm:g} mm allowed"
+                )
+            elif width is not None and part.tail_width_mm is not None:
+                off = part.tail_width_mm - width.value
+                side = "more" if off > 0 else "less"
+                said.append(f"tail width is {abs(off):.2f} mm {side}; {width_tolerance_mm:g} mm allowed")
+        if bottom:
+            said.append(closed)
+        found.append(tuple(said) or ("several doubts together leave next to no chance",))
+    return found
 
 
 def notes_of(measured: MeasuredPart, draws: Draws, screws: Sequence[str]) -> tuple[str, ...]:

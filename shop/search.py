@@ -27,8 +27,9 @@ _SAID: Final = {
     "thickness_mm": "thickness",
 }
 _FILLERS: Final = frozenset(
-    "and with at the a an in of for on by hole holes screw screws pattern position positions bottom o'clock oclock mm "
-    "tail hub cam cams part parts hand family".split()
+    ("and", "with", "at", "the", "a", "an", "in", "of", "for", "on", "by", "hole", "holes", "screw", "screws", "mm")
+    + ("pattern", "position", "positions", "bottom", "o'clock", "oclock", "tail", "hub", "cam", "cams", "part", "parts")
+    + ("hand", "family")
 )
 _NUMBER: Final = r"\d+(?:[.,]\d+)?"
 
@@ -135,7 +136,7 @@ def _between(column: str, low: float, high: float) -> Test:
 
 
 def _hole_count(rest: str, tests: list[Test], said: list[str]) -> str:
-    pattern = r"\b([1-4]|one|two|three|four|single)(?: screw)?[ -]holes?\b"
+    pattern = r"\b([1-4]|one|two|three|four|single)(?:[ -]screw)?[ -](?:holes?|screws?)\b"
     for word in re.findall(pattern, rest):
         count = int(word) if word.isdecimal() else _COUNTS[word]
         tests.append(lambda part, count=count: len(part.holes) == count)  # type: ignore[misc]
@@ -175,8 +176,8 @@ def _clock(rest: str, tests: list[Test], said: list[str]) -> str:
     if re.search(r"\bcent(re|er)\b", rest):
         positions.append(CENTRE)
         rest = re.sub(r"\bcent(re|er)\b", " ", rest)
-    pattern = r"(?<![\w.,:#-])(1[0-2]|[1-9])(:30|:00)?(?: ?o'clock)?(?=[ ,;/&-]|$)(?!-?\w*[a-z])"
-    rest = re.sub(r"(?<=\d)[/&-](?=\d)", " ", rest) if re.fullmatch(r"[\s\d:/&,;a-z'-]*", rest) else rest
+    pattern = r"(?<![\w.,:#-])(1[0-2]|[1-9])(:30|:00)?(?: ?o'clock)?(?=[ ,;]|$)(?! ?mm\b)"
+    rest = re.sub(r"(?<![\w-])(\d{1,2}) ?[/&-] ?(?=\d{1,2}\b)", r"\1 ", rest)
     for match in re.finditer(pattern, rest):
         positions.append(match[1] + (":30" if match[2] == ":30" else ""))
     if positions:

@@ -585,7 +585,7 @@ def _name(part: Path, path: Path) -> None:
     except FileExistsError:
         raise
     except OSError:  # a file system without links, as on many memory sticks
-        os.rename(part, path)
+        part.rename(path)
 
 
 def _settle(path: Path) -> None:

@@ -12,54 +12,70 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 
-def allowed_turns(threads_mm: Array, holes_mm: Array, limits_mm: Array) -> tuple[Array, Array]:
-    """For each thread and hole, the turns of the hole about the axis that bring it within its limit of the thread.
+def allowed_turns(thread_mm: Array, hole_mm: Array, limit_mm: Array) -> tuple[Array, Array]:
+    """The turns of a hole about the axis that bring it within its limit of a thread: one interval.
 
     A hole at radius b turned to an angle d away from a thread at radius a is sqrt(a² + b² - 2 a b cos d) from it, so
-    the turns are those within acos((a² + b² - limit²) / 2 a b) of the turn that lines both up: one interval.
+    the turns are those within acos((a² + b² - limit²) / 2 a b) of the turn that lines both up.
+
+    Parameters
+    ----------
+    thread_mm, hole_mm : ndarray of shape (..., 2)
+    limit_mm : ndarray of shape (...)
+        Largest distance allowed; negative when no screw passes the hole.
+
+    Returns
+    -------
+    middle, half : ndarray of shape (...), radians
+        The turn (clockwise) that lines hole and thread up, and the half-width of the interval; negative when no turn
+        will do, infinite when any will.
+    """
+    x, y, p, q = thread_mm[..., 0], thread_mm[..., 1], hole_mm[..., 0], hole_mm[..., 1]
+    thread_r2, hole_r2 = x * x + y * y, p * p + q * q
+    product = np.sqrt(thread_r2 * hole_r2)
+    need = 0.5 * (thread_r2 + hole_r2 - limit_mm * limit_mm)
+    cosine = np.where(product > 1e-12, need / np.maximum(product, 1e-12), np.where(need <= 0.0, -2.0, 2.0))
+    half = np.arccos(np.clip(cosine, -1.0, 1.0))
+    half = np.where(cosine <= -1.0, np.inf, np.where((cosine > 1.0) | (limit_mm < 0.0), -1.0, half))
+    # Clock angles run clockwise, so the turn from hole (p, q) to thread (x, y) is minus the usual signed angle.
+    return np.arctan2(x * q - y * p, x * p + y * q), half
+
+
+def fits_by_turning(threads_mm: Array, holes_mm: Array, limits_mm: Array, most_rad: float) -> NDArray[np.bool_]:
+    """Whether some turn of at most `most_rad` brings one hole, each its own, over every thread.
 
     Parameters
     ----------
     threads_mm : ndarray of shape (..., n, 2)
     holes_mm : ndarray of shape (..., m, 2)
     limits_mm : ndarray of shape (..., m)
-        Largest distance allowed for each hole; negative when no screw passes it.
 
     Returns
     -------
-    middle, half : ndarray of shape (..., n, m), radians
-        The turn (clockwise) that lines hole and thread up, and the half-width of the interval; negative when no turn
-        will do, infinite when any will.
+    ndarray of shape (...), bool
     """
-    x, y = threads_mm[..., :, None, 0], threads_mm[..., :, None, 1]
-    p, q = holes_mm[..., None, :, 0], holes_mm[..., None, :, 1]
-    limit = limits_mm[..., None, :]
-    product = np.sqrt((x * x + y * y) * (p * p + q * q))
-    need = 0.5 * (x * x + y * y + p * p + q * q - limit * limit)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        cosine = np.where(product > 1e-12, need / product, np.where(need <= 0.0, -2.0, 2.0))
-    half = np.where(cosine <= -1.0, np.inf, np.where(cosine > 1.0, -1.0, np.arccos(np.clip(cosine, -1.0, 1.0))))
-    # Clock angles run clockwise, so the turn from hole (p, q) to thread (x, y) is minus the usual signed angle.
-    middle = np.arctan2(x * q - y * p, x * p + y * q)
-    return middle, np.where(limit < 0.0, -1.0, half)
-
-
-def fits_by_turning(threads_mm: Array, holes_mm: Array, limits_mm: Array, most_rad: float) -> NDArray[np.bool_]:
-    """Whether some turn of at most `most_rad` brings one hole, each its own, over every thread.
-
-    Shapes as for `allowed_turns`; the result has shape (...).
-    """
-    middle, half = allowed_turns(threads_mm, holes_mm, limits_mm)
-    low, high = np.maximum(middle - half, -most_rad), np.minimum(middle + half, most_rad)
-    low, high = np.where(half < 0.0, np.inf, low), np.where(half < 0.0, -np.inf, high)
-    n, m = low.shape[-2:]
-    fits = np.zeros(low.shape[:-2], dtype=np.bool_)
-    usable = [[bool((low[..., i, j] <= high[..., i, j]).any()) for j in range(m)] for i in range(n)]
+    shape = np.broadcast_shapes(threads_mm.shape[:-2], holes_mm.shape[:-2], limits_mm.shape[:-1])
+    n, m = threads_mm.shape[-2], limits_mm.shape[-1]
+    swing = 2.0 * math.sin(0.5 * most_rad)
+    turns: dict[tuple[int, int], tuple[Array, Array]] = {}
+    for i, j in itertools.product(range(n), range(m)):
+        thread, hole, limit = threads_mm[..., i, :], holes_mm[..., j, :], limits_mm[..., j]
+        apart = thread - hole
+        room = limit + swing * np.hypot(hole[..., 0], hole[..., 1])
+        if not bool((apart[..., 0] ** 2 + apart[..., 1] ** 2 <= room * np.abs(room)).any()):
+            continue  # in no draw near enough for any turn
+        middle, half = allowed_turns(thread, hole, limit)
+        closed = half < 0.0
+        low, high = np.maximum(middle - half, -most_rad), np.minimum(middle + half, most_rad)
+        turns[i, j] = np.where(closed, np.inf, low), np.where(closed, -np.inf, high)
+    fits = np.zeros(shape, dtype=np.bool_)
     for choice in itertools.permutations(range(m), n):
-        if not all(usable[i][j] for i, j in enumerate(choice)):
+        pairs = [turns.get((i, j)) for i, j in enumerate(choice)]
+        if any(pair is None for pair in pairs):
             continue
-        rows = range(n)
-        fits |= low[..., rows, choice].max(axis=-1) <= high[..., rows, choice].min(axis=-1)
+        low = np.maximum.reduce([pair[0] for pair in pairs if pair is not None])
+        high = np.minimum.reduce([pair[1] for pair in pairs if pair is not None])
+        fits |= low <= high
     return fits
 
 
@@ -124,9 +140,7 @@ def best_seat(threads_mm: Array, holes_mm: Array, limits_mm: Array, most_deg: fl
     _, turn, choice = best
     turned = turn_holes(holes_mm[list(choice)], math.degrees(turn))
     distances = np.hypot(*(turned - threads_mm).T)
-    return Seat(
-        math.degrees(turn), choice, tuple(map(float, distances)), tuple(float(limits_mm[j]) for j in choice)
-    )
+    return Seat(math.degrees(turn), choice, tuple(map(float, distances)), tuple(float(limits_mm[j]) for j in choice))
 
 
 def turn_holes(points_mm: Array, turn_deg: float) -> Array:

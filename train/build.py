@@ -62,7 +62,7 @@ def main(
     gpus = torch.cuda.device_count()
     if gpus:
         running = {
-            name: subprocess.Popen(command, env={**os.environ, "CUDA_VISIBLE_DEVICES": str(i % gpus)})
+            name: subprocess.Popen(command, env={**os.environ, "CUDA_VISIBLE_DEVICES": str(min(i, gpus - 1))})
             for i, (name, command) in enumerate(commands.items())
         }
         codes = {name: process.wait() for name, process in running.items()}

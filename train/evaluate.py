@@ -1,6 +1,6 @@
 """How right and how honest the words are on labelled pictures, through the run-time code, beside peers.
 
-    python -m train.evaluate --models vision/models --data HELD_OUT [--peers TRAINING] [--mobilenet RUN/last.pt] \\
+    python -m train.evaluate --models vision/models --data HELD_OUT [--peers TRAINING] [--mobilenet RUN] \\
         --card docs/model-card.md
 
 Measures are not judged here: this is the table of words.
@@ -308,8 +308,8 @@ def peers_of(verdicts: Sequence[Verdict], training: Sequence[Look], mobilenet: P
 @folders_option("--peers", "peer_folders", "Training folder of the mask peers; without it they are left out.")
 @click.option(
     "--mobilenet",
-    type=click.Path(exists=True, dir_okay=False, path_type=Path),
-    help="Checkpoint of `train.loop --which mobilenet`.",
+    type=click.Path(exists=True, file_okay=False, path_type=Path),
+    help="Folder of a run of `train.loop --which mobilenet`.",
 )
 @click.option("--limit", type=int, help="Only so many pictures.")
 @click.option("--card", "card_path", type=click.Path(dir_okay=False, path_type=Path), help="Write the model card here.")

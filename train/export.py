@@ -5,6 +5,7 @@ python -m train.export --run RUN --out vision/models
 
 from __future__ import annotations
 
+import os
 import subprocess
 import warnings
 from collections.abc import Mapping
@@ -19,7 +20,7 @@ import torch
 from torch import nn
 
 from train.calibrate import write_card
-from train.loop import build_network
+from train.loop import build_network, finished_weights
 from train.model import MEAN, STD, FinderForUse, ReaderForUse
 from vision.models import CLASSES, MAPS, SCHEMA, WORDS, default_calibration
 from vision.patch import PART_FILL, PATCH_PX
@@ -56,7 +57,9 @@ def card(which: str, record: Mapping[str, Any] | None = None) -> dict[str, Any]:
 
 
 def code_version() -> str:
-    """The commit the code stands at, or "unknown" outside a clone."""
+    """The commit the code stands at: CAMDIAL_CODE_VERSION where that is set, else what git says, or "unknown"."""
+    if told := os.environ.get("CAMDIAL_CODE_VERSION"):
+        return told
     command = ["git", "-C", str(Path(__file__).parent), "rev-parse", "--short=12", "HEAD"]
     try:
         return subprocess.run(command, capture_output=True, text=True, check=True).stdout.strip()
@@ -109,7 +112,7 @@ def export(network: nn.Module, which: str, path: Path, record: Mapping[str, Any]
 
 def export_run(run: Path, folder: Path) -> Path:
     """Export the averaged weights of a run's last checkpoint as `finder.onnx` or `reader.onnx` in a folder."""
-    record = torch.load(run / "last.pt", map_location="cpu", weights_only=True)
+    record = finished_weights(run)
     which = record["config"]["which"]
     network = build_network(which)
     network.load_state_dict(record["average"])

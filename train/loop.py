@@ -40,7 +40,7 @@ WORD_WEIGHTS: Final = {"family": 1.0, "bottom": 0.6, "hand": 0.6, "facing": 0.5,
 EMA: Final = 0.999
 CHECK_EVERY_S: Final = float(os.environ.get("CAMDIAL_CHECKPOINT_S", "60"))
 AGREE_EVERY: Final = 10  # steps between two looks at the first process's clock
-GPU_SHARE: Final = 0.6  # of free GPU memory that the pictures may fill; else they stay in the machine's memory
+GPU_SHARE: Final = 0.4  # of free GPU memory that the pictures may fill; else they stay in the machine's memory
 FINDER_SHAPES: Final = (FINDER_PX, (FINDER_PX[1], FINDER_PX[0]), (448, 448))
 
 
@@ -253,9 +253,10 @@ def train(config: Config, folders: Sequence[Path], run: Path) -> Path:
     began = time.monotonic()
     store = build_store(folders, "finder" if config.which == "finder" else "reader", rank=rank, world=world)
     feed = Feed(store, device, seed=config.seed * 1000 + rank)
-    _say(
-        rank, run, {"pictures": len(store.rows), "loaded_s": round(time.monotonic() - began, 1), "device": str(device)}
-    )
+    loaded_s = round(time.monotonic() - began, 1)
+    where = str(feed.pixels.device)
+    _say(rank, run, {"pictures": len(store.rows), "loaded_s": loaded_s, "device": str(device), "pictures_on": where})
+    del store  # on a GPU the copy in the machine's memory is no longer needed
 
     network = build_network(config.which).to(device, memory_format=torch.channels_last)
     average = copy.deepcopy(network).requires_grad_(False)
@@ -324,6 +325,7 @@ def train(config: Config, folders: Sequence[Path], run: Path) -> Path:
             checked = time.monotonic()
     if rank == 0:
         _save(run / "last.pt", config, network, average, optimizer, progress, folders)
+        _save_average(run)
         _say(rank, run, {"validation": validate(average, feed, config.which, config.batch), "finished": True})
     if world > 1:
         dist.barrier()
@@ -384,6 +386,20 @@ def _save(
     part = path.with_suffix(".part")
     torch.save(record, part)
     part.replace(path)
+
+
+def _save_average(run: Path) -> None:
+    """The averaged weights alone, small enough to carry: what `train.export` and the peers need."""
+    record = torch.load(run / "last.pt", map_location="cpu", weights_only=True)
+    torch.save({name: record[name] for name in ("config", "progress", "average", "data")}, run / "final.pt")
+
+
+def finished_weights(run: Path) -> dict[str, Any]:
+    """The record of a finished run, or of the last checkpoint of one that is not finished; on the CPU."""
+    path = run / "final.pt"
+    path = path if path.exists() else run / "last.pt"
+    record: dict[str, Any] = torch.load(path, map_location="cpu", weights_only=True)
+    return record
 
 
 def _resume(

@@ -20,6 +20,7 @@ from sklearn.preprocessing import StandardScaler
 from sklearn.svm import SVC
 
 from train.calibrate import NO_TRUTH, Look, expected_calibration_error
+from train.loop import finished_weights
 from train.model import MobileNet
 from vision.models import WORDS
 
@@ -85,9 +86,9 @@ def mask_peer(features: Features, training: Sequence[Look], test: Sequence[Look]
     return figures
 
 
-def network_peer(checkpoint: Path, test: Sequence[Look]) -> dict[str, Any]:
+def network_peer(run: Path, test: Sequence[Look]) -> dict[str, Any]:
     """How often a MobileNetV3-small trained by `train.loop --which mobilenet` is right on the tail-up patches."""
-    record = torch.load(checkpoint, map_location="cpu", weights_only=True)
+    record = finished_weights(run)
     network = MobileNet()
     network.load_state_dict(record["average"])
     network.eval()

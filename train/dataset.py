@@ -36,6 +36,7 @@ CAM: Final = CLASSES.index("cam")
 LEAST_FRAME_PX: Final = 448  # a close-up smaller than this says nothing about whole photos
 NEGATIVES_OF_CAMS: Final = 0.25  # share of cam pictures that also give a square without the cam in its middle
 NEGATIVES_OF_OTHERS: Final = 0.5
+BROKEN_SHARE: Final = 0.01
 _work: tuple[list[tuple[Path, int]], str, NDArray[np.uint8]]  # what the forked processes share while a store is built
 _CLASS_OF: Final = {"other": 2, "clutter": 2, "coin": 3, "ruler": 4, "card": 5, "occluder": 0}
 
@@ -239,7 +240,7 @@ def build_store(
     Parameters
     ----------
     folders : sequence of Path
-        Pictures with Labels; unreadable ones raise.
+        Pictures with Labels; a few unreadable ones, such as a killed renderer leaves, are passed over.
     which : "finder" or "reader"
     workers : int, optional
         Processes; all cores by default. They are forked and write into one shared mapping.
@@ -253,7 +254,7 @@ def build_store(
     Raises
     ------
     ValueError
-        If the folders hold no pictures with Labels that serve.
+        If the folders hold no pictures with Labels that serve, or more than 1 % of them cannot be read.
     """
     jobs = [(path, source) for source, folder in enumerate(folders) for path in labelled(folder)][rank::world]
     slots = 2 if which == "reader" else 1
@@ -271,7 +272,10 @@ def build_store(
     else:
         done = [_fill(i) for i in range(len(jobs))]
     del _work
-    keep = [(i, slot, facts) for i, rows in enumerate(done) for slot, facts in rows]
+    broken = [jobs[i][0].name for i, rows in enumerate(done) if rows is None]
+    if len(broken) > BROKEN_SHARE * len(jobs):
+        raise ValueError(f"{len(broken)} of {len(jobs)} pictures cannot be read, {broken[0]} among them")
+    keep = [(i, slot, facts) for i, rows in enumerate(done) for slot, facts in rows or ()]
     if not keep:
         raise ValueError(f"no picture in {', '.join(map(str, folders))} serves the {which}")
     return Store(
@@ -283,12 +287,15 @@ def build_store(
     )
 
 
-def _fill(number: int) -> list[tuple[int, NDArray[np.float32]]]:
-    """Cut one picture into its slots of the shared mapping; the slots used, with their facts."""
+def _fill(number: int) -> list[tuple[int, NDArray[np.float32]]] | None:
+    """Cut one picture into its slots of the shared mapping; the slots used, with their facts; None if unreadable."""
     cv2.setNumThreads(1)
     jobs, which, pixels = _work
     path = jobs[number][0]
-    picture, label = read_example(path)
+    try:
+        picture, label = read_example(path)
+    except ValueError:
+        return None
     if which == "finder":
         if max(picture.shape[:2]) < LEAST_FRAME_PX:
             return []

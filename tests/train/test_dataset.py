@@ -204,3 +204,12 @@ def test_a_picture_of_another_size_than_its_label_is_refused(tmp_path):
     cv2.imwrite(str(folder / "000000.jpg"), np.zeros((10, 10, 3), np.uint8))
     with pytest.raises(ValueError, match="no picture of"):
         read_example(folder / "000000.json")
+
+
+def test_a_few_broken_pictures_are_passed_over_and_many_are_not(tmp_path, monkeypatch):
+    folder = write_folder(tmp_path / "toy", 6)
+    (folder / "000002.json").write_text('{"schema": "camdial.la')
+    with pytest.raises(ValueError, match=r"1 of 6 pictures cannot be read, 000002\.json"):
+        build_store([folder], "reader", workers=1)
+    monkeypatch.setattr("train.dataset.BROKEN_SHARE", 0.2)
+    assert {int(row) // 2 for row in build_store([folder], "reader", workers=1).rows} == {0, 1, 3, 4, 5}

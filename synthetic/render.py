@@ -11,6 +11,7 @@ import math
 import multiprocessing
 import sys
 import time
+import traceback
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -511,7 +512,11 @@ def sample_picture(seed: int, index: int, *, view: str, negatives: float, held_o
 def _work(job: tuple[int, int, str, float, bool, str]) -> None:
     seed, index, view, negatives, held_out, folder = job
     cv2.setNumThreads(1)
-    picture, label = sample_picture(seed, index, view=view, negatives=negatives, held_out=held_out)
+    try:
+        picture, label = sample_picture(seed, index, view=view, negatives=negatives, held_out=held_out)
+    except Exception:  # one picture in a hundred thousand must not cost the others; it is said, and left out
+        print(f"picture {index} of seed {seed} left out:\n{traceback.format_exc()}", file=sys.stderr)
+        return
     stem = Path(folder) / f"{index:06d}"
     stem.with_suffix(".jpg").write_bytes(picture)
     stem.with_suffix(".json").write_text(label.to_json(), encoding="utf-8")

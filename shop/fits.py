@@ -37,6 +37,9 @@ SCHEMA: Final = "camdial.fits/1"
 FITS, MEASURE, DOES_NOT_FIT = "fits", "measure", "does-not-fit"
 LEAST_LABEL: Final = 1e-3  # below this the words alone say no
 REFINE_FROM: Final = 0.02  # on the first few draws; below it the answer is no whatever the rest says
+MIDDLE_DRAWS: Final = 4000
+NEAR: Final = 0.02  # this near a limit of the verdict, all draws are used
+FEW: Final = 8  # with so few candidates, too
 MODEL_U_MM: Final = 0.02  # two parts of one number differ by about this
 MOST_ASKED: Final = 40  # so many undecided candidates, best first, get their deciding measurement worked out
 
@@ -153,25 +156,27 @@ def decide(
         screws=options.screws,
     )
     alive, aside, against = _sweep(table, measured, draws, options)
-    coarse, fine = Judge(measured, draws.first(LEAST_DRAWS), options), Judge(measured, draws, options)
-    ranked: list[tuple[tuple[float, ...], Judged, Seat | None, bool]] = []
+    judges = [Judge(measured, draws.first(count), options) for count in (LEAST_DRAWS, MIDDLE_DRAWS, options.draws)]
+    ranked: list[tuple[tuple[float, ...], Judged, Seat | None]] = []
     for row in alive:
         part = table.parts[row]
-        judged = coarse.judge(part)
-        refined = judged.probability >= REFINE_FROM
-        if refined:
-            judged = fine.judge(part)
+        judged = judges[0].judge(part)
+        if judged.probability >= REFINE_FROM:
+            judged = judges[1].judge(part)
+            if len(alive) <= FEW or any(
+                abs(judged.probability - at) < NEAR for at in (options.fits_from, options.not_up_to)
+            ):
+                judged = judges[2].judge(part)
         seat = seat_of(measured, part, draws, options)
         score = math.log(max(judged.probability, 1e-9)) + _sameness(measured, part, seat, options)
-        key = (float(judged.probability <= options.not_up_to), -score)
-        ranked.append((key, judged, seat, refined))
+        ranked.append(((float(judged.probability <= options.not_up_to), -score), judged, seat))
     ranked.sort(key=lambda entry: entry[0])
     candidates = []
     asked = 0
-    for _, judged, seat, refined in ranked:
+    for _, judged, seat in ranked:
         verdict = verdict_of(judged.probability, options)
         decide_by = None
-        if verdict == MEASURE and refined and asked < MOST_ASKED:
+        if verdict == MEASURE and asked < MOST_ASKED:
             asked += 1
             decide_by = best_measurement(measured, draws, judged, rng)
         candidates.append(_candidate(judged, verdict, measured, draws, seat, decide_by, options))

@@ -13,12 +13,12 @@ from vision.quantity import NotMeasured
 Points = tuple[tuple[float, float], ...]
 
 ENLARGED: Final = 10.0  # drawn this many times its true size
-LABELS_MM: Final = 4.6  # room to the right for the depths' labels
+LABELS_MM: Final = 5.3  # room to the right for the depths' labels
 SHANK_BELOW_MM: Final = 1.8
 DRILL_ABOVE_MM: Final = 1.6
 BESIDE_MM: Final = 2.2
-TEXT_MM: Final = 0.42
-LINE_STEP_MM: Final = 0.62
+TEXT_MM: Final = 0.5
+LINE_STEP_MM: Final = 0.7
 
 FILLS: Final = {
     "cam": "#d9c48a",

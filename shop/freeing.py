@@ -273,21 +273,22 @@ def _slot_rows(method: Method, slot: SlotPlan, situation: Situation, inch: bool)
 
 
 def _drill_rows(drills: tuple[DrillPlan, ...], inch: bool) -> list[tuple[str, str]]:
-    rows = []
-    for plan in drills:
+    plan, *others = drills
+    rows = [
+        ("Drill", f"{plan.drill.name} = {size_text(plan.drill.diameter_mm, inch=inch)}, {plan.point_deg:g}° point"),
+        ("Stop at tip depth", limit_text(plan.stop_mm, inch=inch)),
+        ("Head expected to part at", _quantity_text(plan.parts_at_mm)),
+        ("Never deeper than", limit_text(plan.latest_mm, inch=inch)),
+        ("Ring still holding at the stop", f"{plan.ring_left_mm:.2f} mm, at most {plan.ring_left_most_mm:.2f} mm"),
+    ]
+    if plan.inside_hole is not None:
         rows.append(
-            ("Drill", f"{plan.drill.name} = {size_text(plan.drill.diameter_mm, inch=inch)}, {plan.point_deg:g}° point")
+            ("Passes through the cam's hole", "yes" if plan.inside_hole else "no: past the stop it cuts the cam")
         )
-        rows.append(("Stop at tip depth", limit_text(plan.stop_mm, inch=inch)))
-        rows.append(("Head expected to part at", f"{_quantity_text(plan.parts_at_mm)}"))
-        rows.append(("Never deeper than", limit_text(plan.latest_mm, inch=inch)))
-        rows.append(
-            ("Ring still holding at the stop", f"{plan.ring_left_mm:.2f} mm, at most {plan.ring_left_most_mm:.2f} mm")
-        )
-        if plan.inside_hole is not None:
-            rows.append(
-                ("Passes through the cam's hole", "yes" if plan.inside_hole else "no: past the stop it cuts the cam")
-            )
+    for other in others:
+        size = f"{other.drill.name} = {size_text(other.drill.diameter_mm, inch=inch)}"
+        stop, latest = limit_text(other.stop_mm, inch=inch), limit_text(other.latest_mm, inch=inch)
+        rows.append(("Or drill", f"{size}: stop at {stop}, never deeper than {latest}"))
     return rows
 
 

@@ -184,7 +184,7 @@ def section_drawing(section: Section, drawn: float = SHEET_DRAWN) -> Drawing:
     height = (section.bottom_mm - section.top_mm + labels_mm) * unit
     drawing = Drawing(width, height)
     group = Group()
-    size = TEXT_MM * ENLARGED * 0.62 * mm
+    size = TEXT_MM * ENLARGED * 0.5 * mm
 
     def place(x: float, y: float) -> tuple[float, float]:
         return (x - section.left_mm) * unit, height - (y - section.top_mm) * unit

@@ -193,7 +193,8 @@ def test_no_advised_drill_is_larger_than_the_head_or_smaller_than_the_shank(name
             for drill in numbers["drills"]:
                 assert thread.major_mm < drill["diameter_mm"] < numbers["head"]["smallest_mm"] + 1e-3
                 assert drill["stop_mm"] <= drill["parts_at_mm"]["value"] - drill["parts_at_mm"]["u95"] + 2e-3
-            named = [row for m in record["methods"] for row in m["figures"] if row[0] == "Drill"]
+            named = [row for m in record["methods"] for row in m["figures"] if row[0] in ("Drill", "Or drill")]
+            assert len(named) == len(numbers["drills"])
             for _, value in named:
                 mm = float(re.search(r"= (\d+\.\d+) mm", value)[1])  # type: ignore[index]
                 assert thread.major_mm < mm < numbers["head"]["smallest_mm"]

@@ -20,7 +20,11 @@ COLOURS = {
 def draw_label(picture: np.ndarray, label: Label, side: int, *, bare: bool = False) -> np.ndarray:
     """The picture fitted into a square tile (side, side, 3) with outlines, axis, tail and words."""
     k = side / max(label.width, label.height)
-    small = cv2.resize(picture, (max(1, round(label.width * k)), max(1, round(label.height * k))), interpolation=cv2.INTER_AREA if k < 1 else cv2.INTER_CUBIC)
+    small = cv2.resize(
+        picture,
+        (max(1, round(label.width * k)), max(1, round(label.height * k))),
+        interpolation=cv2.INTER_AREA if k < 1 else cv2.INTER_CUBIC,
+    )
     tile = np.full((side, side, 3), 30, np.uint8)
     tile[: small.shape[0], : small.shape[1]] = small
     if bare:
@@ -33,10 +37,28 @@ def draw_label(picture: np.ndarray, label: Label, side: int, *, bare: bool = Fal
         cv2.polylines(tile, [to_tile(shape.polygon_px)], True, COLOURS[shape.kind], 1, cv2.LINE_AA, 4)
     if label.axis_px is not None and label.tail_px is not None:
         a, b = to_tile([label.axis_px, label.tail_px])
-        cv2.arrowedLine(tile, tuple(int(v) // 16 for v in a), tuple(int(v) // 16 for v in b), (255, 255, 255), 1, cv2.LINE_AA, 0, 0.12)
-    words = f"{label.family} {label.bottom} {label.hand} {label.facing}" if label.family else f"no cam: {label.tags.get('not_cam')}"
+        cv2.arrowedLine(
+            tile,
+            tuple(int(v) // 16 for v in a),
+            tuple(int(v) // 16 for v in b),
+            (255, 255, 255),
+            1,
+            cv2.LINE_AA,
+            0,
+            0.12,
+        )
+    words = (
+        f"{label.family} {label.bottom} {label.hand} {label.facing}"
+        if label.family
+        else f"no cam: {label.tags.get('not_cam')}"
+    )
     words = words.replace(" none", "")
-    for line, text in enumerate((words, f"{label.tags.get('metal', '')} {label.tags.get('bench', '')} {label.tags.get('light', '')} {label.scale_reference or ''}")):
+    for line, text in enumerate(
+        (
+            words,
+            f"{label.tags.get('metal', '')} {label.tags.get('bench', '')} {label.tags.get('light', '')} {label.scale_reference or ''}",
+        )
+    ):
         at = (3, 11 + 11 * line)
         cv2.putText(tile, text, at, cv2.FONT_HERSHEY_SIMPLEX, 0.34, (0, 0, 0), 3, cv2.LINE_AA)
         cv2.putText(tile, text, at, cv2.FONT_HERSHEY_SIMPLEX, 0.34, (255, 255, 255), 1, cv2.LINE_AA)
@@ -62,7 +84,9 @@ def sheet(folder: Path, count: int, side: int, seed: int, *, bare: bool = False)
 
 
 def main(arguments: list[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(prog="python -m synthetic.contact_sheet", description="Draw random pictures of a folder with their Labels.")
+    parser = argparse.ArgumentParser(
+        prog="python -m synthetic.contact_sheet", description="Draw random pictures of a folder with their Labels."
+    )
     parser.add_argument("folder", type=Path)
     parser.add_argument("out", type=Path)
     parser.add_argument("--count", type=int, default=100)

@@ -17,7 +17,8 @@ from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from synthetic import things
-from synthetic.shape import Opening, disc, even_steps, fill_corners, largest, round_corners
+from synthetic.openings import Opening
+from synthetic.outline import disc, even_steps, fill_corners, largest, round_corners
 from synthetic.surfaces import hue, sample_metal
 
 if TYPE_CHECKING:
@@ -32,13 +33,23 @@ def _hole(x: float, y: float, d: float, sunk: float | None = None) -> Opening:
 
 def _opening(shape: BaseGeometry) -> Opening:
     ring = largest(shape)
-    return Opening("relief", ring.centroid.x, ring.centroid.y, 2 * math.sqrt(ring.area / math.pi), None, even_steps(ring), False)
+    return Opening(
+        "relief", ring.centroid.x, ring.centroid.y, 2 * math.sqrt(ring.area / math.pi), None, even_steps(ring), False
+    )
 
 
 def _ring_of_holes(rng: np.random.Generator, radius: float, count: int, d: float) -> list[Opening]:
     start = rng.uniform(0, 2 * math.pi)
     sunk = float(d + rng.uniform(1.5, 3)) if rng.random() < 0.35 else None
-    return [_hole(radius * math.cos(start + 2 * math.pi * i / count), radius * math.sin(start + 2 * math.pi * i / count), d, sunk) for i in range(count)]
+    return [
+        _hole(
+            radius * math.cos(start + 2 * math.pi * i / count),
+            radius * math.sin(start + 2 * math.pi * i / count),
+            d,
+            sunk,
+        )
+        for i in range(count)
+    ]
 
 
 def washer(rng: np.random.Generator) -> Made:
@@ -68,7 +79,11 @@ def bracket(rng: np.random.Generator) -> Made:
     shape = round_corners(fill_corners(shape, rng.uniform(0.3, 4)), rng.uniform(0.2, 4))
     d = float(rng.uniform(3, 5))
     spots = [(a - w / 2, w / 2), (w / 2, b - w / 2), (w / 2, w / 2), (a / 2, w / 2), (0.0, -b + w / 2)]
-    holes = [_hole(float(x), float(y), d) for x, y in spots if shape.buffer(-1).contains(disc(x, y, d / 2)) and rng.random() < 0.8]
+    holes = [
+        _hole(float(x), float(y), d)
+        for x, y in spots
+        if shape.buffer(-1).contains(disc(x, y, d / 2)) and rng.random() < 0.8
+    ]
     return shape, holes, float(rng.uniform(1.5, 4))
 
 
@@ -78,7 +93,11 @@ def plate(rng: np.random.Generator) -> Made:
     shape: BaseGeometry = round_corners(box(-w / 2, -h / 2, w / 2, h / 2), rng.uniform(0.2, 0.49) * min(w, h))
     if rng.random() < 0.3:
         shape = disc(0, 0, h / 2).union(disc(-w / 2, 0, h / 4)).union(disc(w / 2, 0, h / 4)).convex_hull
-    holes = [_hole(sx * w * 0.36, sy * h * 0.25, float(rng.uniform(2.5, 4.5))) for sx in (-1, 1) for sy in ((-1, 1) if rng.random() < 0.4 else (0,))]
+    holes = [
+        _hole(sx * w * 0.36, sy * h * 0.25, float(rng.uniform(2.5, 4.5)))
+        for sx in (-1, 1)
+        for sy in ((-1, 1) if rng.random() < 0.4 else (0,))
+    ]
     if rng.random() < 0.4:
         holes.append(_opening(disc(0, 0, h * rng.uniform(0.15, 0.3))))
     return shape, holes, float(rng.uniform(1, 4))
@@ -92,7 +111,9 @@ def drilled_disc(rng: np.random.Generator) -> Made:
         holes.append(_opening(disc(0, 0, r * float(rng.uniform(0.1, 0.25)))))
     shape: BaseGeometry = disc(0, 0, r)
     if rng.random() < 0.35:  # with a notch, as a tail-less cousin
-        shape = shape.difference(affinity.rotate(box(-r * 0.25, r * 0.4, r * 0.25, r * 2), float(rng.uniform(0, 360)), origin=(0, 0)))
+        shape = shape.difference(
+            affinity.rotate(box(-r * 0.25, r * 0.4, r * 0.25, r * 2), float(rng.uniform(0, 360)), origin=(0, 0))
+        )
     return shape, holes, float(rng.uniform(1, 4))
 
 
@@ -105,7 +126,11 @@ def flange(rng: np.random.Generator) -> Made:
         a = 2 * math.pi * i / count
         x, y = far * math.cos(a), far * math.sin(a)
         ear = disc(x, y, r * 0.35)
-        shape = shape.union(ear.union(disc(0, 0, r * 0.9)).convex_hull if count == 2 else ear.union(LineString([(0, 0), (x, y)]).buffer(r * 0.3)))
+        shape = shape.union(
+            ear.union(disc(0, 0, r * 0.9)).convex_hull
+            if count == 2
+            else ear.union(LineString([(0, 0), (x, y)]).buffer(r * 0.3))
+        )
         holes.append(_hole(x, y, r * 0.33))
     holes.append(_opening(disc(0, 0, r * float(rng.uniform(0.3, 0.7)))))
     return fill_corners(shape, float(rng.uniform(0.5, 5))), holes, float(rng.uniform(1.5, 5))
@@ -137,7 +162,9 @@ def link_two_discs(rng: np.random.Generator) -> Made:
 
 def blob(rng: np.random.Generator) -> Made:
     turn = np.linspace(0, 2 * np.pi, 200, endpoint=False)
-    r = float(rng.uniform(7, 22)) * np.exp(sum(rng.normal(0, 0.22 / k) * np.cos(k * turn + rng.uniform(0, 6.28)) for k in range(1, 8)))
+    r = float(rng.uniform(7, 22)) * np.exp(
+        sum(rng.normal(0, 0.22 / k) * np.cos(k * turn + rng.uniform(0, 6.28)) for k in range(1, 8))
+    )
     shape = largest(Polygon(np.c_[r * np.cos(turn), r * np.sin(turn)]).buffer(0))
     return shape, _holes_anywhere(rng, shape), float(rng.uniform(0.5, 5))
 
@@ -160,7 +187,14 @@ def composed(rng: np.random.Generator) -> Made:
     shape: BaseGeometry = box(-4, -4, 4, 4)
     for _ in range(int(rng.integers(2, 6))):
         x, y = rng.uniform(-14, 14, 2)
-        piece = disc(x, y, rng.uniform(2.5, 8)) if rng.random() < 0.4 else affinity.rotate(box(x - rng.uniform(2, 12), y - rng.uniform(2, 5), x + rng.uniform(2, 12), y + rng.uniform(2, 5)), float(rng.choice((0, 45, 90, rng.uniform(0, 180)))))
+        piece = (
+            disc(x, y, rng.uniform(2.5, 8))
+            if rng.random() < 0.4
+            else affinity.rotate(
+                box(x - rng.uniform(2, 12), y - rng.uniform(2, 5), x + rng.uniform(2, 12), y + rng.uniform(2, 5)),
+                float(rng.choice((0, 45, 90, rng.uniform(0, 180)))),
+            )
+        )
         shape = shape.union(piece) if rng.random() < 0.75 else shape.difference(piece)
     shape = largest(round_corners(fill_corners(shape, rng.uniform(0.2, 3)), rng.uniform(0.1, 1.5)))
     if shape.area < 60:
@@ -173,9 +207,15 @@ def star(rng: np.random.Generator) -> Made:
     n = int(rng.choice((2, 4, 5, 6, 8)))
     turn = np.linspace(0, 2 * np.pi, 240, endpoint=False)
     wave = np.cos(n * turn)
-    r = float(rng.uniform(8, 18)) * (1 + float(rng.uniform(0.1, 0.4)) * (np.sign(wave) * np.abs(wave) ** float(rng.uniform(0.4, 2))))
+    r = float(rng.uniform(8, 18)) * (
+        1 + float(rng.uniform(0.1, 0.4)) * (np.sign(wave) * np.abs(wave) ** float(rng.uniform(0.4, 2)))
+    )
     shape = largest(round_corners(Polygon(np.c_[r * np.cos(turn), r * np.sin(turn)]).buffer(0), 0.6))
-    return shape, [_opening(disc(0, 0, float(rng.uniform(1.5, 4))))] if rng.random() < 0.8 else [], float(rng.uniform(2, 8))
+    return (
+        shape,
+        [_opening(disc(0, 0, float(rng.uniform(1.5, 4))))] if rng.random() < 0.8 else [],
+        float(rng.uniform(2, 8)),
+    )
 
 
 def circlip(rng: np.random.Generator) -> Made:
@@ -193,8 +233,12 @@ def circlip(rng: np.random.Generator) -> Made:
 
 def spanner(rng: np.random.Generator) -> Made:
     run, w, jaw = float(rng.uniform(50, 110)), float(rng.uniform(5, 10)), float(rng.uniform(9, 16))
-    head = disc(run / 2, 0, jaw).difference(affinity.rotate(box(run / 2 - jaw * 0.2, -jaw * 0.5, run / 2 + 2 * jaw, jaw * 0.5), 15, origin=(run / 2, 0)))
-    shape = fill_corners(box(-run / 2, -w / 2, run / 2 - jaw * 0.6, w / 2).union(head).union(disc(-run / 2, 0, jaw * 0.8)), 2.0)
+    head = disc(run / 2, 0, jaw).difference(
+        affinity.rotate(box(run / 2 - jaw * 0.2, -jaw * 0.5, run / 2 + 2 * jaw, jaw * 0.5), 15, origin=(run / 2, 0))
+    )
+    shape = fill_corners(
+        box(-run / 2, -w / 2, run / 2 - jaw * 0.6, w / 2).union(head).union(disc(-run / 2, 0, jaw * 0.8)), 2.0
+    )
     return shape, [_opening(disc(-run / 2, 0, jaw * 0.5))], float(rng.uniform(3, 6))
 
 
@@ -213,7 +257,11 @@ def strike_plate(rng: np.random.Generator) -> Made:
     shape = round_corners(box(-w / 2, -h / 2, w / 2, h / 2), float(rng.choice((0.6, 3.0, w * 0.45))))
     slot = box(-w * 0.25, -h * 0.18, w * 0.25, h * 0.18)
     d = float(rng.uniform(3.5, 5))
-    return shape, [_opening(slot), _hole(0, h * 0.38, d, d * 1.8), _hole(0, -h * 0.38, d, d * 1.8)], float(rng.uniform(1, 3))
+    return (
+        shape,
+        [_opening(slot), _hole(0, h * 0.38, d, d * 1.8), _hole(0, -h * 0.38, d, d * 1.8)],
+        float(rng.uniform(1, 3)),
+    )
 
 
 # held out from here on
@@ -226,7 +274,13 @@ def gear(rng: np.random.Generator) -> Made:
     teeth = np.clip(1.6 * np.sin(n * turn), -0.8, 0.8)
     shape = Polygon(np.c_[(r + depth * teeth) * np.cos(turn), (r + depth * teeth) * np.sin(turn)])
     bore = r * float(rng.uniform(0.15, 0.4))
-    holes = [_opening(disc(0, 0, bore).union(box(-bore * 0.25, 0, bore * 0.25, bore * 1.3)) if rng.random() < 0.4 else disc(0, 0, bore))]
+    holes = [
+        _opening(
+            disc(0, 0, bore).union(box(-bore * 0.25, 0, bore * 0.25, bore * 1.3))
+            if rng.random() < 0.4
+            else disc(0, 0, bore)
+        )
+    ]
     if rng.random() < 0.4:
         holes += _ring_of_holes(rng, r * 0.65, int(rng.integers(3, 7)), r * 0.2)
     return shape, holes, float(rng.uniform(1.5, 6))
@@ -234,14 +288,20 @@ def gear(rng: np.random.Generator) -> Made:
 
 def hinge(rng: np.random.Generator) -> Made:
     w, h, barrel = float(rng.uniform(14, 30)), float(rng.uniform(25, 60)), float(rng.uniform(2, 4))
-    shape: BaseGeometry = round_corners(box(-w, -h / 2, w, h / 2), 1.0).union(box(-barrel, -h / 2 - 1, barrel, h / 2 + 1))
+    shape: BaseGeometry = round_corners(box(-w, -h / 2, w, h / 2), 1.0).union(
+        box(-barrel, -h / 2 - 1, barrel, h / 2 + 1)
+    )
     knuckles = int(rng.integers(3, 7))
     for i in range(1, knuckles):
         y = -h / 2 + h * i / knuckles
         shape = shape.difference(box(-w * 0.3 if i % 2 else 0, y - 0.25, 0 if i % 2 else w * 0.3, y + 0.25))
     d = float(rng.uniform(3, 4.5))
     holes = [_hole(sx * w * 0.62, y, d, d * 1.8) for sx in (-1, 1) for y in (-h * 0.33, h * 0.33)]
-    return largest(shape), [o for o in holes if shape.contains(Point(o.x_mm, o.y_mm).buffer(d))], float(rng.uniform(1.2, 2.5))
+    return (
+        largest(shape),
+        [o for o in holes if shape.contains(Point(o.x_mm, o.y_mm).buffer(d))],
+        float(rng.uniform(1.2, 2.5)),
+    )
 
 
 def spring(rng: np.random.Generator) -> Made:
@@ -250,7 +310,11 @@ def spring(rng: np.random.Generator) -> Made:
     t = np.linspace(0, n * math.pi, n * 16)
     line = LineString(np.c_[r * np.cos(t), t / math.pi * pitch - n * pitch / 2])
     shape = line.buffer(wire / 2)
-    return Polygon(largest(shape).exterior), [_opening(Polygon(i)) for i in largest(shape).interiors if Polygon(i).area > 0.3], wire * 2
+    return (
+        Polygon(largest(shape).exterior),
+        [_opening(Polygon(i)) for i in largest(shape).interiors if Polygon(i).area > 0.3],
+        wire * 2,
+    )
 
 
 def wing_nut(rng: np.random.Generator) -> Made:
@@ -281,7 +345,12 @@ TRAINING: dict[str, Callable[[np.random.Generator], Made]] = {
     "blank-key": blank_key, "screw": lying_screw, "strike-plate": strike_plate,
 }  # fmt: skip
 HELD_OUT: dict[str, Callable[[np.random.Generator], Made]] = {
-    "gear": gear, "hinge": hinge, "spring": spring, "wing-nut": wing_nut, "chain-link": chain_link, "rosette": rosette,
+    "gear": gear,
+    "hinge": hinge,
+    "spring": spring,
+    "wing-nut": wing_nut,
+    "chain-link": chain_link,
+    "rosette": rosette,
 }
 BARE = ("empty", "coin-alone")  # no main object at all; both sides have them
 
@@ -292,8 +361,12 @@ def _holes_anywhere(rng: np.random.Generator, shape: Polygon) -> list[Opening]:
     for _ in range(int(rng.integers(0, 5))):
         d = float(rng.uniform(2, 5))
         x, y = float(rng.uniform(x0, x1)), float(rng.uniform(y0, y1))
-        if shape.buffer(-0.8).contains(disc(x, y, d / 2)) and all(math.hypot(x - o.x_mm, y - o.y_mm) > d + 2.5 for o in holes):
-            holes.append(_hole(x, y, d, d + 2 if rng.random() < 0.3 and shape.contains(disc(x, y, d / 2 + 1.5)) else None))
+        if shape.buffer(-0.8).contains(disc(x, y, d / 2)) and all(
+            math.hypot(x - o.x_mm, y - o.y_mm) > d + 2.5 for o in holes
+        ):
+            holes.append(
+                _hole(x, y, d, d + 2 if rng.random() < 0.3 and shape.contains(disc(x, y, d / 2 + 1.5)) else None)
+            )
     return holes
 
 
@@ -308,7 +381,24 @@ def sample(rng: np.random.Generator, *, held_out: bool) -> tuple[str, Slab | Non
     shape, openings, thickness = kinds[kind](rng)
     outer = largest(shape)
     middle = np.array(outer.minimum_rotated_rectangle.centroid.coords[0])
-    metal = sample_metal(rng) if rng.random() < 0.85 else things.matte(hue(rng, saturation=rng.uniform(0, 0.9), value=rng.uniform(0.1, 0.9)), gloss=0.05)
-    moved = tuple(replace(o, x_mm=o.x_mm - middle[0], y_mm=o.y_mm - middle[1], polygon_mm=o.polygon_mm - middle) for o in openings)
+    metal = (
+        sample_metal(rng)
+        if rng.random() < 0.85
+        else things.matte(hue(rng, saturation=rng.uniform(0, 0.9), value=rng.uniform(0.1, 0.9)), gloss=0.05)
+    )
+    moved = tuple(
+        replace(o, x_mm=o.x_mm - middle[0], y_mm=o.y_mm - middle[1], polygon_mm=o.polygon_mm - middle) for o in openings
+    )
     outline = even_steps(outer, 0.25) - middle
-    return kind, Slab("other", kind, outline, 0.0, float(thickness), metal, moved, float(rng.uniform(0.05, 0.6)), seed=int(rng.integers(2**31)), texture=str(rng.choice(("", "stamp"), p=(0.8, 0.2))))
+    return kind, Slab(
+        "other",
+        kind,
+        outline,
+        0.0,
+        float(thickness),
+        metal,
+        moved,
+        float(rng.uniform(0.05, 0.6)),
+        seed=int(rng.integers(2**31)),
+        texture=str(rng.choice(("", "stamp"), p=(0.8, 0.2))),
+    )

@@ -14,8 +14,11 @@ import numpy as np
 from shapely.geometry import Polygon
 
 from synthetic import negatives, things
-from synthetic.shape import Opening, Part, sample_part
-from synthetic.surfaces import BENCHES, Light, Metal, sample_lights, sample_metal
+from synthetic.benches import BENCHES
+from synthetic.openings import Opening
+from synthetic.reflections import Light, sample_lights
+from synthetic.shape import Part, sample_part
+from synthetic.surfaces import Metal, sample_metal
 
 PHOTO_SIZES = ((1280, 960), (1600, 1200), (2048, 1536), (2592, 1944), (3264, 2448), (4032, 3024))
 FULL_FRAME_DIAGONAL_MM = 43.267  # of 36 mm x 24 mm, the frame that 35 mm equivalents refer to
@@ -152,7 +155,8 @@ def seen_part(part: Part, facing: str) -> tuple[np.ndarray, tuple[Opening, ...]]
         return part.outline_mm, part.openings
     flip = np.array([-1.0, 1.0])
     openings = tuple(
-        replace(o, x_mm=-o.x_mm, countersink_mm=None, polygon_mm=np.ascontiguousarray((o.polygon_mm * flip)[::-1])) for o in part.openings
+        replace(o, x_mm=-o.x_mm, countersink_mm=None, polygon_mm=np.ascontiguousarray((o.polygon_mm * flip)[::-1]))
+        for o in part.openings
     )
     return np.ascontiguousarray((part.outline_mm * flip)[::-1]), openings
 
@@ -162,7 +166,12 @@ def sample_camera(rng: np.random.Generator, around_mm: tuple[float, float], span
     width, height = PHOTO_SIZES[int(rng.choice(len(PHOTO_SIZES), p=(0.12, 0.13, 0.15, 0.15, 0.2, 0.25)))]
     if rng.random() < 0.5:
         width, height = height, width
-    focal = float(rng.choice((rng.uniform(13, 24), rng.uniform(24, 28), rng.uniform(28, 48), rng.uniform(48, 77)), p=(0.06, 0.44, 0.18, 0.32)))
+    focal = float(
+        rng.choice(
+            (rng.uniform(13, 24), rng.uniform(24, 28), rng.uniform(28, 48), rng.uniform(48, 77)),
+            p=(0.06, 0.44, 0.18, 0.32),
+        )
+    )
     distance = 150 + 300 * float(rng.beta(1.1, 2.2))
     frame_per_mm = min(width, height) / (focal / FULL_FRAME_DIAGONAL_MM * math.hypot(width, height))
     if distance * frame_per_mm > 4.5 * span_mm and rng.random() < 0.65:  # most people come nearer than that
@@ -173,7 +182,9 @@ def sample_camera(rng: np.random.Generator, around_mm: tuple[float, float], span
     aim = (around_mm[0] + rng.uniform(-1, 1) * min(spare, 60), around_mm[1] + rng.uniform(-1, 1) * min(spare, 60))
     tilt = float(abs(rng.normal(0, 9))) if rng.random() < 0.8 else float(rng.uniform(0, 30))
     k1 = float(rng.normal(0, 0.006)) if rng.random() < 0.7 else float(rng.uniform(-0.025, 0.025))
-    return Camera(width, height, focal, distance, min(tilt, 31.0), float(rng.uniform(0, 360)), float(rng.uniform(0, 360)), aim, k1)
+    return Camera(
+        width, height, focal, distance, min(tilt, 31.0), float(rng.uniform(0, 360)), float(rng.uniform(0, 360)), aim, k1
+    )
 
 
 def sample_taking(rng: np.random.Generator, width: int, difficulty: str) -> Taking:
@@ -192,7 +203,9 @@ def sample_taking(rng: np.random.Generator, width: int, difficulty: str) -> Taki
     )  # fmt: skip
 
 
-def _free_place(rng: np.random.Generator, radius: float, taken: list[tuple[float, float, float]], reach: float) -> tuple[float, float] | None:
+def _free_place(
+    rng: np.random.Generator, radius: float, taken: list[tuple[float, float, float]], reach: float
+) -> tuple[float, float] | None:
     """Somewhere within `reach` of the origin where a circle of `radius` touches nothing placed before."""
     for _ in range(30):
         a, d = rng.uniform(0, 2 * math.pi), rng.uniform(0, reach)
@@ -268,7 +281,12 @@ def sample_scene(rng: np.random.Generator, *, negative: bool, held_out: bool = F
             scale_kind, reference = "card", extras[0].name
     placed: list[Slab] = []
     for extra in extras:
-        near = (main.radius_mm if main is not None else 10.0) + things.half_width(extra) + float(rng.exponential(8.0)) + 1.5
+        near = (
+            (main.radius_mm if main is not None else 10.0)
+            + things.half_width(extra)
+            + float(rng.exponential(8.0))
+            + 1.5
+        )
         if extra.kind in ("ruler", "card"):  # long things lie beside the part, square to the line between them
             a = float(rng.uniform(0, 360))
             x, y = near * math.cos(math.radians(a)), near * math.sin(math.radians(a))
@@ -296,7 +314,14 @@ def sample_scene(rng: np.random.Generator, *, negative: bool, held_out: bool = F
         thing = things.clutter(rng)
         spot = _free_place(rng, things.spread(thing), taken, span * 1.6 + 40)
         if spot is not None and (main is None or math.hypot(*spot) > main.radius_mm + things.spread(thing)):
-            moved = replace(thing, x_mm=spot[0], y_mm=spot[1], turn_deg=float(rng.uniform(0, 360)), z0_mm=bench_z + thing.z0_mm, z1_mm=bench_z + thing.z1_mm)
+            moved = replace(
+                thing,
+                x_mm=spot[0],
+                y_mm=spot[1],
+                turn_deg=float(rng.uniform(0, 360)),
+                z0_mm=bench_z + thing.z0_mm,
+                z1_mm=bench_z + thing.z1_mm,
+            )
             placed.append(moved)
             taken.append((*spot, things.spread(thing)))
     slabs = sorted(placed, key=lambda s: s.z1_mm) + slabs if mounted else sorted(placed, key=lambda s: s.z1_mm)
@@ -315,7 +340,20 @@ def sample_scene(rng: np.random.Generator, *, negative: bool, held_out: bool = F
     )  # fmt: skip
 
 
-_BENCH_WEIGHT = {"white-paper": 5, "grey-paper": 2, "colour-paper": 2, "card": 2, "wood": 4, "noise": 1.2, "stripes": 0.4, "grid": 0.7, "text": 1.2, "cloth": 1.5, "steel": 1.5, "concrete": 1.5}
+_BENCH_WEIGHT = {
+    "white-paper": 5,
+    "grey-paper": 2,
+    "colour-paper": 2,
+    "card": 2,
+    "wood": 4,
+    "noise": 1.2,
+    "stripes": 0.4,
+    "grid": 0.7,
+    "text": 1.2,
+    "cloth": 1.5,
+    "steel": 1.5,
+    "concrete": 1.5,
+}
 _weights = np.array([_BENCH_WEIGHT.get(b, 0.8) for b in BENCHES])
 _BENCH_ODDS = _weights / _weights.sum()
 

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
-from synthetic.surfaces import Metal, octaves, sample_metal, slopes
+from synthetic.reflections import slopes
+from synthetic.surfaces import Metal, octaves, sample_metal
 
 if TYPE_CHECKING:
     from synthetic.scene import Slab
@@ -73,7 +74,9 @@ def finish(slab: Slab, h: int, w: int, px_mm: float, to_tile: ToTile) -> Finish:
             p = rng.uniform((0, 0), (w, h))
             a, run = rng.uniform(0, 2 * math.pi), rng.exponential(0.12) * max(h, w)
             q = p + run * np.array([math.cos(a), math.sin(a)])
-            cv2.line(canvas, (int(p[0]), int(p[1])), (int(q[0]), int(q[1])), float(rng.uniform(-1, 0.3)), 1, cv2.LINE_AA)
+            cv2.line(
+                canvas, (int(p[0]), int(p[1])), (int(q[0]), int(q[1])), float(rng.uniform(-1, 0.3)), 1, cv2.LINE_AA
+            )
         sx, sy = slopes(cv2.GaussianBlur(canvas, (0, 0), 0.6))
         nx, ny = nx + sx * np.float32(0.9 * detail), ny - sy * np.float32(0.9 * detail)
     gain: np.ndarray | None = None
@@ -81,11 +84,18 @@ def finish(slab: Slab, h: int, w: int, px_mm: float, to_tile: ToTile) -> Finish:
     if metal.tarnish:
         patch = octaves(rng, h, w, rng.uniform(3, 14) * px_mm, 4, 0.6)
         k = np.clip(0.5 + 0.5 * patch, 0, 1)[..., None] * np.float32(metal.tarnish)
-        stain = np.array([0.62, 0.48, 0.34]) if metal.mirror[0] > 1.15 * metal.mirror[2] else np.array([0.66, 0.64, 0.60])
+        stain = (
+            np.array([0.62, 0.48, 0.34]) if metal.mirror[0] > 1.15 * metal.mirror[2] else np.array([0.66, 0.64, 0.60])
+        )
         gain = 1 - k * (1 - stain * rng.uniform(0.7, 1.2, 3)).astype(np.float32)
         rough = np.clip(0.5 * metal.tarnish + 0.4 * patch, 0, 0.9).astype(np.float32)
     if metal.dirt:
-        patch = np.clip(rng.uniform(0.3, 1.2) * (octaves(rng, h, w, rng.uniform(2, 12) * px_mm, 5, rng.uniform(0.4, 0.7)) - 1.0 + metal.dirt), 0, rng.uniform(0.4, 1))[..., None]
+        patch = np.clip(
+            rng.uniform(0.3, 1.2)
+            * (octaves(rng, h, w, rng.uniform(2, 12) * px_mm, 5, rng.uniform(0.4, 0.7)) - 1.0 + metal.dirt),
+            0,
+            rng.uniform(0.4, 1),
+        )[..., None]
         dirt = 1 - patch * (1 - np.array([0.16, 0.12, 0.08], np.float32) * rng.uniform(0.6, 2.5))
         gain = dirt if gain is None else gain * dirt
     if metal.oil:
@@ -101,7 +111,9 @@ def finish(slab: Slab, h: int, w: int, px_mm: float, to_tile: ToTile) -> Finish:
 def _letters(h: int, w: int, text: str, at: np.ndarray, size: float, weight: int) -> np.ndarray:
     """Coverage of a text whose lower left corner lies at `at`; OpenCV 5 writes on 8-bit images only."""
     page = np.zeros((h, w), np.uint8)
-    cv2.putText(page, text, (int(at[0]), int(at[1])), cv2.FONT_HERSHEY_SIMPLEX, max(0.1, size), 255, weight, cv2.LINE_AA)
+    cv2.putText(
+        page, text, (int(at[0]), int(at[1])), cv2.FONT_HERSHEY_SIMPLEX, max(0.1, size), 255, weight, cv2.LINE_AA
+    )
     return page.astype(np.float32) / 255
 
 
@@ -129,7 +141,14 @@ def _gate(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_mm
     canvas = np.zeros((h, w), np.float32)
     for _ in range(int(rng.integers(1, 4))):
         at = to_tile(np.array([[rng.normal(0, 5), rng.uniform(-8, 16)]]))[0]
-        cv2.circle(canvas, (int(at[0]), int(at[1])), max(2, int(rng.uniform(0.6, 1.6) * px_mm)), 1.0, -1 if rng.random() < 0.5 else 1, cv2.LINE_AA)
+        cv2.circle(
+            canvas,
+            (int(at[0]), int(at[1])),
+            max(2, int(rng.uniform(0.6, 1.6) * px_mm)),
+            1.0,
+            -1 if rng.random() < 0.5 else 1,
+            cv2.LINE_AA,
+        )
     return _relief(f, canvas, float(rng.uniform(-0.9, 0.9)), 0.8)
 
 
@@ -139,8 +158,17 @@ def _ring(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_mm
     canvas = np.zeros((h, w), np.float32)
     for o in slab.openings:
         at = to_tile(np.array([[o.x_mm, o.y_mm]]))[0]
-        cv2.circle(canvas, (int(at[0]), int(at[1])), max(2, int((o.diameter_mm * 0.5 + rng.uniform(0.6, 1.5)) * px_mm)), 1.0, max(1, int(0.6 * px_mm)), cv2.LINE_AA)
-    return _with(f, gain=gain * (1 + np.float32(rng.uniform(-0.3, 0.25)) * cv2.GaussianBlur(canvas, (0, 0), 1.0)[..., None]))
+        cv2.circle(
+            canvas,
+            (int(at[0]), int(at[1])),
+            max(2, int((o.diameter_mm * 0.5 + rng.uniform(0.6, 1.5)) * px_mm)),
+            1.0,
+            max(1, int(0.6 * px_mm)),
+            cv2.LINE_AA,
+        )
+    return _with(
+        f, gain=gain * (1 + np.float32(rng.uniform(-0.3, 0.25)) * cv2.GaussianBlur(canvas, (0, 0), 1.0)[..., None])
+    )
 
 
 def _coin(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_mm: float, to_tile: ToTile) -> Finish:
@@ -156,20 +184,48 @@ def _coin(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_mm
             p = (cx + 0.78 * radius * math.cos(math.radians(a)), cy + 0.78 * radius * math.sin(math.radians(a)))
             glyph = max(1.0, 0.055 * radius)
             q = rng.normal(0, glyph, (3, 2)) + p
-            cv2.polylines(canvas, [np.round(q).astype(np.int32)], bool(rng.random() < 0.4), 0.8, max(1, int(size * 3)), cv2.LINE_AA)
+            cv2.polylines(
+                canvas,
+                [np.round(q).astype(np.int32)],
+                bool(rng.random() < 0.4),
+                0.8,
+                max(1, int(size * 3)),
+                cv2.LINE_AA,
+            )
     if field <= 1:  # a head in profile, more or less
         turn = np.linspace(0, 2 * np.pi, 80)
-        r = radius * 0.42 * np.exp(sum(rng.normal(0, 0.22 / k) * np.cos(k * turn + rng.uniform(0, 6)) for k in range(1, 7)))
-        cv2.fillPoly(canvas, [np.round(np.c_[cx + r * np.cos(turn), cy + r * np.sin(turn) * 1.15]).astype(np.int32)], 0.9, cv2.LINE_AA)
+        r = (
+            radius
+            * 0.42
+            * np.exp(sum(rng.normal(0, 0.22 / k) * np.cos(k * turn + rng.uniform(0, 6)) for k in range(1, 7)))
+        )
+        cv2.fillPoly(
+            canvas,
+            [np.round(np.c_[cx + r * np.cos(turn), cy + r * np.sin(turn) * 1.15]).astype(np.int32)],
+            0.9,
+            cv2.LINE_AA,
+        )
         canvas += 0.25 * octaves(rng, h, w, max(2.0, radius * 0.12), 3) * (cv2.GaussianBlur(canvas, (0, 0), 2) > 0.4)
     elif field == 2:  # a figure
         at = np.array([cx - radius * 0.4, cy + radius * 0.25])
-        canvas += 0.9 * _letters(h, w, str(rng.choice((1, 2, 5, 10, 20, 25, 50))), at, radius / 32, max(1, int(radius * 0.09)))
+        canvas += 0.9 * _letters(
+            h, w, str(rng.choice((1, 2, 5, 10, 20, 25, 50))), at, radius / 32, max(1, int(radius * 0.09))
+        )
     else:  # a bird, a wreath, a map: lumps
         for _ in range(14):
             p = rng.normal(0, 0.25 * radius, 2) + (cx, cy)
             axes = (max(1, int(rng.uniform(0.04, 0.2) * radius)), max(1, int(rng.uniform(0.03, 0.1) * radius)))
-            cv2.ellipse(canvas, (int(p[0]), int(p[1])), axes, float(rng.uniform(0, 180)), 0, 360, float(rng.uniform(0.3, 1)), -1, cv2.LINE_AA)
+            cv2.ellipse(
+                canvas,
+                (int(p[0]), int(p[1])),
+                axes,
+                float(rng.uniform(0, 180)),
+                0,
+                360,
+                float(rng.uniform(0.3, 1)),
+                -1,
+                cv2.LINE_AA,
+            )
     worn = float(rng.uniform(0.3, 1.0))
     out = _relief(f, canvas, worn * 1.1, max(0.7, 0.02 * radius))
     if f.gain is not None or rng.random() < 0.4:  # dirt stays in the hollows
@@ -180,7 +236,9 @@ def _coin(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_mm
     if form.startswith("bimetal"):
         y, x = np.mgrid[0:h, 0:w].astype(np.float32)
         inner = (np.hypot(x - cx, y - cy) < radius * 0.72).astype(np.float32)
-        groove = cv2.circle(np.zeros((h, w), np.float32), (int(cx), int(cy)), max(2, int(radius * 0.72)), -1.0, 1, cv2.LINE_AA)
+        groove = cv2.circle(
+            np.zeros((h, w), np.float32), (int(cx), int(cy)), max(2, int(radius * 0.72)), -1.0, 1, cv2.LINE_AA
+        )
         out = _relief(out, groove, 0.8, 0.7)
         core = sample_metal(np.random.default_rng(slab.seed), only="brass" if form.endswith("silver-rim") else "nickel")
         out = _with(out, second=core, second_mask=inner)
@@ -200,20 +258,46 @@ def _ruler(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_m
         for i in range(count + 1):
             x = -run / 2 + i * step
             major, middle = (10, 5) if unit == "mm" else (16, 8)
-            long = lengths[2] if i % major == 0 else lengths[1] if i % middle == 0 else lengths[0] * (1 if unit == "mm" or i % 4 == 0 else 0.7)
-            bar = np.array([[x - thick / 2, edge], [x + thick / 2, edge], [x + thick / 2, edge + down * long], [x - thick / 2, edge + down * long]])
+            long = (
+                lengths[2]
+                if i % major == 0
+                else lengths[1]
+                if i % middle == 0
+                else lengths[0] * (1 if unit == "mm" or i % 4 == 0 else 0.7)
+            )
+            bar = np.array(
+                [
+                    [x - thick / 2, edge],
+                    [x + thick / 2, edge],
+                    [x + thick / 2, edge + down * long],
+                    [x - thick / 2, edge + down * long],
+                ]
+            )
             cv2.fillPoly(ink, [np.round(to_tile(bar) * 16).astype(np.int32)], 1.0, cv2.LINE_AA, 4)
             if i % major == 0:
                 text = str(i // major)
                 size = rng.uniform(0.95, 1.0) * 2.6 * px_mm / 21
                 p = to_tile(np.array([[x - 0.9 * len(text), edge + down * (long + (0.6 if down > 0 else 3.4))]]))[0]
                 if size > 0.12:
-                    cv2.putText(figures, text, (int(p[0]), int(p[1])), cv2.FONT_HERSHEY_SIMPLEX, size, 255, max(1, round(size * 2.2)), cv2.LINE_AA)
+                    cv2.putText(
+                        figures,
+                        text,
+                        (int(p[0]), int(p[1])),
+                        cv2.FONT_HERSHEY_SIMPLEX,
+                        size,
+                        255,
+                        max(1, round(size * 2.2)),
+                        cv2.LINE_AA,
+                    )
     ink = np.maximum(ink, figures.astype(np.float32) / 255)
-    colour = np.array([0.02, 0.02, 0.022], np.float32) if rng.random() < 0.85 else np.array([0.25, 0.02, 0.02], np.float32)
+    colour = (
+        np.array([0.02, 0.02, 0.022], np.float32) if rng.random() < 0.85 else np.array([0.25, 0.02, 0.02], np.float32)
+    )
     if f.paint is None and slab.metal.name == "matte" and sum(slab.metal.matte) < 0.2:
         colour = np.full(3, 0.7, np.float32)
-    return _with(f, paint=np.broadcast_to(colour, (h, w, 3)), paint_cover=np.clip(ink, 0, 1) * np.float32(rng.uniform(0.7, 0.98)))
+    return _with(
+        f, paint=np.broadcast_to(colour, (h, w, 3)), paint_cover=np.clip(ink, 0, 1) * np.float32(rng.uniform(0.7, 0.98))
+    )
 
 
 def _card(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_mm: float, to_tile: ToTile) -> Finish:
@@ -231,8 +315,18 @@ def _card(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_mm
                 continue
             code = _marker(n % 50)
             n += 1
-            square = np.array([[x - side / 2, y + side / 2], [x + side / 2, y + side / 2], [x + side / 2, y - side / 2], [x - side / 2, y - side / 2]])
-            m = cv2.getPerspectiveTransform(np.array([[-0.5, -0.5], [47.5, -0.5], [47.5, 47.5], [-0.5, 47.5]], np.float32), to_tile(square).astype(np.float32))
+            square = np.array(
+                [
+                    [x - side / 2, y + side / 2],
+                    [x + side / 2, y + side / 2],
+                    [x + side / 2, y - side / 2],
+                    [x - side / 2, y - side / 2],
+                ]
+            )
+            m = cv2.getPerspectiveTransform(
+                np.array([[-0.5, -0.5], [47.5, -0.5], [47.5, 47.5], [-0.5, 47.5]], np.float32),
+                to_tile(square).astype(np.float32),
+            )
             warped = cv2.warpPerspective(code, m, (w, h), flags=cv2.INTER_AREA, borderValue=-1.0)
             white = np.where(warped >= 0, 0.03 + 0.75 * warped, white).astype(np.float32)
     return _with(f, paint=np.repeat(white[..., None], 3, 2), paint_cover=np.ones((h, w), np.float32))
@@ -260,10 +354,23 @@ def _drive(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_m
     if form in ("cross", "combi"):
         bar(0, r * 0.58, r * 0.13)
         bar(90, r * 0.58, r * 0.13)
-        cv2.circle(cut, tuple(int(v) for v in to_tile(np.zeros((1, 2)))[0]), max(1, int(r * 0.22 * px_mm)), 1.0, -1, cv2.LINE_AA)
+        cv2.circle(
+            cut,
+            tuple(int(v) for v in to_tile(np.zeros((1, 2)))[0]),
+            max(1, int(r * 0.22 * px_mm)),
+            1.0,
+            -1,
+            cv2.LINE_AA,
+        )
     if form == "hex":
         turn = np.arange(6) * np.pi / 3
-        cv2.fillPoly(cut, [np.round(to_tile(np.c_[np.cos(turn), np.sin(turn)] * r * 0.5) * 16).astype(np.int32)], 1.0, cv2.LINE_AA, 4)
+        cv2.fillPoly(
+            cut,
+            [np.round(to_tile(np.c_[np.cos(turn), np.sin(turn)] * r * 0.5) * 16).astype(np.int32)],
+            1.0,
+            cv2.LINE_AA,
+            4,
+        )
     out = _relief(f, -cut, 0.9, 0.7)
     dark = 1 - np.float32(rng.uniform(0.6, 0.9)) * cut[..., None]
     return _with(out, gain=dark if out.gain is None else out.gain * dark)
@@ -297,7 +404,13 @@ def _pencil(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_
     wood = np.zeros((h, w), np.float32)
     x = slab.size_mm / 2
     for low, high, value in ((x - 18, x - 4, 0.6), (x - 4, x, 1.0)):
-        cv2.fillPoly(wood, [np.round(to_tile(np.array([[low, -5], [high, -5], [high, 5], [low, 5]])) * 16).astype(np.int32)], value, cv2.LINE_AA, 4)
+        cv2.fillPoly(
+            wood,
+            [np.round(to_tile(np.array([[low, -5], [high, -5], [high, 5], [low, 5]])) * 16).astype(np.int32)],
+            value,
+            cv2.LINE_AA,
+            4,
+        )
     paint = np.where(wood[..., None] > 0.8, np.float32(0.03), np.array([0.5, 0.33, 0.2], np.float32))
     return _with(f, paint=paint.astype(np.float32), paint_cover=(wood > 0.3).astype(np.float32) * 0.9)
 
@@ -309,7 +422,17 @@ def _skin(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_mm
         tip = float(slab.outline_mm[:, 0].min())
         nail = np.zeros((h, w), np.float32)
         at = to_tile(np.array([[tip + slab.size_mm * 0.45, 0.0]]))[0]
-        cv2.ellipse(nail, (int(at[0]), int(at[1])), (int(slab.size_mm * 0.38 * px_mm), int(slab.size_mm * 0.3 * px_mm)), 0, 0, 360, 1.0, -1, cv2.LINE_AA)
+        cv2.ellipse(
+            nail,
+            (int(at[0]), int(at[1])),
+            (int(slab.size_mm * 0.38 * px_mm), int(slab.size_mm * 0.3 * px_mm)),
+            0,
+            0,
+            360,
+            1.0,
+            -1,
+            cv2.LINE_AA,
+        )
         blotch = blotch * (1 + 0.35 * cv2.GaussianBlur(nail, (0, 0), 1.0)[..., None])
         f = _relief(f, nail, 0.6, 1.2)
     return _with(f, gain=blotch.astype(np.float32))
@@ -320,7 +443,24 @@ _MAKERS = {
     "groove": _groove, "pencil": _pencil, "skin": _skin,
 }  # fmt: skip
 
-_PACKAGED = ("astronaut", "brick", "camera", "cat", "chelsea", "coffee", "coins", "grass", "gravel", "hubble_deep_field", "moon", "page", "rocket", "text", "clock", "retina")
+_PACKAGED = (
+    "astronaut",
+    "brick",
+    "camera",
+    "cat",
+    "chelsea",
+    "coffee",
+    "coins",
+    "grass",
+    "gravel",
+    "hubble_deep_field",
+    "moon",
+    "page",
+    "rocket",
+    "text",
+    "clock",
+    "retina",
+)
 
 
 def packaged_photo(rng: np.random.Generator, side: int) -> tuple[np.ndarray, str] | None:
@@ -332,7 +472,11 @@ def packaged_photo(rng: np.random.Generator, side: int) -> tuple[np.ndarray, str
     h, w = picture.shape[:2]
     size = int(min(h, w) * rng.uniform(0.35, 1.0))
     y, x = int(rng.integers(0, h - size + 1)), int(rng.integers(0, w - size + 1))
-    crop = cv2.resize(picture[y : y + size, x : x + size], (side, side), interpolation=cv2.INTER_AREA if size > side else cv2.INTER_CUBIC)
+    crop = cv2.resize(
+        picture[y : y + size, x : x + size],
+        (side, side),
+        interpolation=cv2.INTER_AREA if size > side else cv2.INTER_CUBIC,
+    )
     crop = np.rot90(crop, int(rng.integers(0, 4)))
     return np.ascontiguousarray(crop), f"photo-{name}"
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import shapely
 from shapely.geometry import LineString, Polygon, box
 
+from synthetic.openings import Opening
 from synthetic.scene import Camera, Scene, Slab
-from synthetic.shape import Opening
 from vision.label import Label, Shape
 
 RENDERER = "fast"
@@ -50,7 +51,11 @@ class View:
 
     def px_per_mm(self, z_mm: float, at_mm: tuple[float, float] | None = None) -> float:
         """Picture pixels a mm (root of the area ratio), at a bench point or the middle of the picture."""
-        at = np.array(at_mm) if at_mm is not None else self.unproject(np.array([[(self.width - 1) / 2, (self.height - 1) / 2]]), z_mm)[0]
+        at = (
+            np.array(at_mm)
+            if at_mm is not None
+            else self.unproject(np.array([[(self.width - 1) / 2, (self.height - 1) / 2]]), z_mm)[0]
+        )
         p = self.project(np.array([at, at + (0.5, 0), at + (0, 0.5)]), z_mm)
         j = (p[1:] - p[0]) / 0.5
         return float(math.sqrt(abs(np.linalg.det(j))))
@@ -97,9 +102,18 @@ def body_px(view: View, slab: Slab) -> np.ndarray:
     rim = np.asarray(LineString(np.r_[rim, rim[:1]]).simplify(min(0.05, 0.15 / view.px_per_mm(0.0))).coords)[:-1]
     top = view.project(slab.to_bench(rim), slab.z1_mm + lift(slab, rim))
     foot = view.project(slab.to_bench(rim), slab.z0_mm + lift(slab, rim))
+    flat = Polygon(rim)
+    if flat.area > 0.995 * flat.convex_hull.area:
+        return np.asarray(
+            shapely.MultiPoint(
+                np.r_[face_px(view, slab), view.project(slab.to_bench(slab.outline_mm), slab.z0_mm)]
+            ).convex_hull.exterior.coords
+        )[:-1]
     quads = np.stack([top, np.roll(top, -1, 0), np.roll(foot, -1, 0), foot], 1)
     walls = shapely.make_valid(shapely.polygons(quads))
-    whole = shapely.union_all([shapely.make_valid(Polygon(face_px(view, slab))), shapely.make_valid(Polygon(foot)), *walls])
+    whole = shapely.union_all(
+        [shapely.make_valid(Polygon(face_px(view, slab))), shapely.make_valid(Polygon(foot)), *walls]
+    )
     if whole.geom_type != "Polygon":
         whole = max(getattr(whole, "geoms", [whole]), key=lambda g: g.area)
     return np.asarray(whole.exterior.coords)[:-1]
@@ -125,7 +139,11 @@ def sample_view(rng: np.random.Generator, scene: Scene, kind: str) -> View | Non
         if scene.main is None:
             return view
         points = face_px(view, scene.main)
-        inside = (points.min(0) > 2).all() and (points[:, 0].max() < view.width - 3) and (points[:, 1].max() < view.height - 3)
+        inside = (
+            (points.min(0) > 2).all()
+            and (points[:, 0].max() < view.width - 3)
+            and (points[:, 1].max() < view.height - 3)
+        )
         share = float(np.ptp(points, axis=0).max()) / min(view.width, view.height)
         return view if inside and 0.04 < share < 0.85 else None
     side = int(rng.integers(320, 385))
@@ -170,7 +188,12 @@ def label(scene: Scene, view: View, name: str) -> Label:
             for i, (seen, true) in enumerate(zip(main.openings, part.openings, strict=True)):
                 up = main.z1_mm + lift_at(main, seen.y_mm)
                 if seen.countersink_mm is not None:
-                    shapes.append(_shape("countersink", view.project(main.to_bench(circle_mm(seen.x_mm, seen.y_mm, seen.countersink_mm)), up)))
+                    shapes.append(
+                        _shape(
+                            "countersink",
+                            view.project(main.to_bench(circle_mm(seen.x_mm, seen.y_mm, seen.countersink_mm)), up),
+                        )
+                    )
                 edge = view.project(main.to_bench(seen.polygon_mm), up - cone_depth_mm(seen, main.z1_mm - main.z0_mm))
                 shapes.append(_shape("hole" if seen.kind == "screw" else "relief", edge))
                 centre = view.project(main.to_bench(np.array([[seen.x_mm, seen.y_mm]])), up)[0]
@@ -189,20 +212,29 @@ def label(scene: Scene, view: View, name: str) -> Label:
                 shapes.append(_shape(slab.kind, np.asarray(clipped.exterior.coords)[:-1]))
     tags = {**scene.tags, "renderer": RENDERER, "bench": scene.bench}
     face = main.z1_mm if main is not None else 0.0
-    common = dict(
-        picture=name, width=view.width, height=view.height, shapes=tuple(shapes), scale_kind=scene.scale_kind, scale_reference=scene.scale_reference,
-        mm_per_px=1 / view.px_per_mm(face, (0.0, 0.0)), tilt_deg=scene.camera.tilt_deg, distance_mm=scene.camera.distance_mm, focal_35mm=scene.camera.focal_35mm, tags=tags,
-    )  # fmt: skip
+    common: dict[str, Any] = {
+        "picture": name,
+        "width": view.width,
+        "height": view.height,
+        "shapes": tuple(shapes),
+        "scale_kind": scene.scale_kind,
+        "scale_reference": scene.scale_reference,
+        "mm_per_px": 1 / view.px_per_mm(face, (0.0, 0.0)),
+        "tilt_deg": scene.camera.tilt_deg,
+        "distance_mm": scene.camera.distance_mm,
+        "focal_35mm": scene.camera.focal_35mm,
+        "tags": tags,
+    }
     if part is None:
-        return Label(family=None, **common)  # type: ignore[arg-type]
+        return Label(family=None, **common)
     outline_mm = np.asarray(LineString(np.r_[part.outline_mm, part.outline_mm[:1]]).simplify(SIMPLIFY_MM).coords)[:-1]
-    shows = scene.facing == "screw" and any(o.countersink_mm is not None for o in part.openings) or bool(scene.fillings)
+    cones = scene.facing == "screw" and any(o.countersink_mm is not None for o in part.openings)
     assert axis is not None and tail is not None
     return Label(
-        family=part.family, bottom=part.bottom, hand=part.hand, facing=scene.facing, facing_shows=shows,
+        family=part.family, bottom=part.bottom, hand=part.hand, facing=scene.facing, facing_shows=cones or bool(scene.fillings),
         reach_mm=part.reach_mm, hub_diameter_mm=part.hub_diameter_mm if part.hub_shows else None, length_mm=part.length_mm, width_mm=part.width_mm,
         tail_width_mm=part.tail_width_mm, thickness_mm=part.thickness_mm, outline_mm=tuple((round(float(x), 3), round(float(y), 3)) for x, y in outline_mm),
-        holes=tuple(holes), axis_px=(float(axis[0]), float(axis[1])), tail_px=(float(tail[0]), float(tail[1])), **common,  # type: ignore[arg-type]
+        holes=tuple(holes), axis_px=(float(axis[0]), float(axis[1])), tail_px=(float(tail[0]), float(tail[1])), **common,
     )  # fmt: skip
 
 

@@ -11,8 +11,10 @@ import numpy as np
 import pytest
 from shapely.geometry import Polygon
 
-from synthetic import negatives, render
-from synthetic.render import compose, main, sample_picture
+from synthetic import compose as composing
+from synthetic import negatives
+from synthetic.compose import compose
+from synthetic.render import main, sample_picture
 from synthetic.scene import Camera, Scene, sample_scene, seen_part
 from synthetic.surfaces import Metal
 from synthetic.truth import View, label, sample_view
@@ -36,7 +38,17 @@ def scenes(count: int, view: str, *, negative: bool = False) -> list[tuple[Scene
 def test_projection_agrees_with_opencv() -> None:
     rng = np.random.default_rng(0)
     for _ in range(20):
-        camera = Camera(4032, 3024, float(rng.uniform(13, 77)), float(rng.uniform(150, 450)), float(rng.uniform(0, 30)), float(rng.uniform(0, 360)), float(rng.uniform(0, 360)), (3.0, -8.0), float(rng.uniform(-0.02, 0.02)))
+        camera = Camera(
+            4032,
+            3024,
+            float(rng.uniform(13, 77)),
+            float(rng.uniform(150, 450)),
+            float(rng.uniform(0, 30)),
+            float(rng.uniform(0, 360)),
+            float(rng.uniform(0, 360)),
+            (3.0, -8.0),
+            float(rng.uniform(-0.02, 0.02)),
+        )
         points = np.c_[rng.uniform(-60, 60, (30, 2)), rng.uniform(0, 10, 30)]
         rows, lens = camera.axes()
         f = camera.focal_px
@@ -55,7 +67,9 @@ def test_clock_angles_in_the_picture_are_those_of_the_label(view: str) -> None:
     for scene, window in scenes(14, view):
         truth = label(scene, window, "x.jpg")
         assert truth.axis_px is not None and truth.tail_px is not None and scene.main is not None
-        flat = window.unproject(np.array([truth.axis_px, truth.tail_px, *(h.center_px for h in truth.holes)]), scene.main.z1_mm)
+        flat = window.unproject(
+            np.array([truth.axis_px, truth.tail_px, *(h.center_px for h in truth.holes)]), scene.main.z1_mm
+        )
         tail = flat[1] - flat[0]
         for hole, at in zip(truth.holes, flat[2:] - flat[0], strict=True):
             # clockwise from the tail as the picture shows it: the bench frame is seen from above, y up
@@ -74,7 +88,9 @@ def test_the_plug_side_is_the_mirror_image() -> None:
     for scene, _ in scenes(6, "close"):
         assert scene.part is not None
         outline, openings = seen_part(scene.part, "plug")
-        assert Polygon(outline * [-1, 1]).symmetric_difference(Polygon(scene.part.outline_mm)).area == pytest.approx(0, abs=1e-9)
+        assert Polygon(outline * [-1, 1]).symmetric_difference(Polygon(scene.part.outline_mm)).area == pytest.approx(
+            0, abs=1e-9
+        )
         assert Polygon(outline).exterior.is_ccw
         assert all(o.countersink_mm is None for o in openings)
 
@@ -85,17 +101,21 @@ def _plain(name: str, value: float) -> Metal:
 
 def test_outlines_lie_where_the_picture_shows_the_part(monkeypatch: pytest.MonkeyPatch) -> None:
     """A white part on a black bench, before the phone: threshold and label polygons must cover the same pixels."""
-    monkeypatch.setattr(render, "bench_albedo", lambda rng, kind, h, w, px_mm: np.full((h, w, 3), 0.01, np.float32))
+    monkeypatch.setattr(composing, "bench_albedo", lambda rng, kind, h, w, px_mm: np.full((h, w, 3), 0.01, np.float32))
     for scene, window in scenes(6, "close"):
         assert scene.main is not None
         main = replace(scene.main, metal=_plain("white", 0.9), texture="", edge_mm=0.02)
-        bare = replace(scene, main=main, bench="card", slabs=(), fillings=(), occluders=(), bench_z_mm=0.0, phone_shadow=0.0)
+        bare = replace(
+            scene, main=main, bench="card", slabs=(), fillings=(), occluders=(), bench_z_mm=0.0, phone_shadow=0.0
+        )
         truth = label(bare, window, "x.jpg")
         picture = compose(bare, window)
         bright = picture.mean(2)
         masks = {kind: np.zeros(bright.shape, np.uint8) for kind in ("body", "part", "hole", "countersink", "relief")}
         for shape in truth.shapes:
-            cv2.fillPoly(masks[shape.kind], [np.round(np.array(shape.polygon_px) * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
+            cv2.fillPoly(
+                masks[shape.kind], [np.round(np.array(shape.polygon_px) * 16).astype(np.int32)], 1, cv2.LINE_8, 4
+            )
         openings = masks["hole"] | masks["countersink"] | masks["relief"]
         face = (masks["part"] > 0) & (openings == 0)
         outside = cv2.dilate(masks["body"], np.ones((5, 5), np.uint8)) == 0
@@ -113,7 +133,25 @@ def test_a_picture_depends_on_seed_and_index_alone(tmp_path: Path) -> None:
     first = sample_picture(3, 17, view="mix", negatives=0.2)
     again = sample_picture(3, 17, view="mix", negatives=0.2)
     assert first[0] == again[0] and first[1] == again[1]
-    assert main(["--out", str(tmp_path), "--count", "2", "--start", "16", "--seed", "3", "--view", "mix", "--negatives", "0.2"]) == 0
+    assert (
+        main(
+            [
+                "--out",
+                str(tmp_path),
+                "--count",
+                "2",
+                "--start",
+                "16",
+                "--seed",
+                "3",
+                "--view",
+                "mix",
+                "--negatives",
+                "0.2",
+            ]
+        )
+        == 0
+    )
     assert (tmp_path / "000017.jpg").read_bytes() == first[0]
     stored = Label.from_json((tmp_path / "000017.json").read_text(encoding="utf-8"))
     assert stored == first[1]

@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from shapely.geometry import LineString, Point, Polygon
 
-from synthetic.shape import WEB_MM, Part, sample_part, width_across
+from synthetic.openings import WEB_MM
+from synthetic.outline import width_across
+from synthetic.shape import Part, sample_part
 from vision.vocabulary import FAMILIES, HANDED_FAMILIES
 
 BEYOND = 1.12  # every range is drawn about a tenth wider than the trade's

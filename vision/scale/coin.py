@@ -3,50 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.outline import ellipse_residual, sample
+from vision.models import CLASSES
+from vision.outline import level_curves
 from vision.photo import Photo
+from vision.plane import ASSUMED_FOCAL_35MM, focal_px
 from vision.quantity import NotMeasured
 from vision.scale import CircleReference, Scale
 from vision.scale.coins import COINS, Coin, coin_by_name, twins
+from vision.scale.rim import LEAST_RADIUS_PX, Profile, Rim, Start, Wall, ellipse_start, trace_rim
 from vision.segment import Regions
 
 Array = NDArray[np.float64]
 
-RAYS: Final = 180
-SEARCH: Final = (0.72, 1.32)  # of the first radius: how far the rim is looked for
-SEARCH_AGAIN: Final = (0.90, 1.12)
-TRIALS: Final = 200
-PEAKS: Final = 4  # edges kept on a ray: outer rim, inner rim, relief, shadow
-LEAST_SUPPORT: Final = 0.5  # of the rays must see the rim
-OUTER_SUPPORT: Final = 0.72  # an outer ring with this share of the best ring's support is the rim, the best is its inner edge
-INLIER: Final = 0.012  # of the radius
-LEAST_RADIUS_PX: Final = 14.0
-MOST_ELONGATED: Final = 0.62  # short over long axis: a coin seen at over 50 degrees is no reference
+USUAL_WALL: Final = 0.15  # thickness over radius of most coins
+U_MAP_CELLS: Final = 0.25  # how well the network's map places an edge, in its cells
+U_MAP_RELATIVE: Final = 0.02
+U_GRADIENT_RELATIVE: Final = 0.08  # of a radius from the gradient transform, which takes any ring for the rim
 SIGMA_PX: Final = 0.4
-
-
-@dataclass(frozen=True, slots=True)
-class Rim:
-    """One round rim in the picture: its ellipse, edge points, and how much of it was seen."""
-
-    centre_px: tuple[float, float]
-    axes_px: tuple[float, float]  # semi-axes, long first
-    edge_px: Array
-    support: float
-    confidence: float
-    rms_px: float
-
-    @property
-    def radius_px(self) -> float:
-        """Long semi-axis: what a tilt leaves as it is."""
-        return self.axes_px[0]
+SIGMA_RELATIVE: Final = 0.003  # of the radius: rounded edges, wear, relief
+FOOT_SIGMA: Final = 2.5  # times: the foot lies in shadow
+MOST_STARTS: Final = 6
 
 
 def find_coin(
@@ -75,7 +57,7 @@ def find_coin(
         If no coin has that name.
     """
     known = coin_by_name(coin)
-    rims = find_rims(photo, regions=regions, part_mask=part_mask)
+    rims = find_rims(photo, coin=known, regions=regions, part_mask=part_mask)
     if not rims:
         text = "the coin was not found: lay it flat beside the part, whole in the picture and clear of its shadow"
         return NotMeasured("coin-not-found", text)
@@ -85,9 +67,12 @@ def find_coin(
         notes.append(NotMeasured("several-coins", f"{len(rims)} coins are seen; the one whose size fits {known.id} best was used"))
     if chosen.support < 0.7:
         notes.append(NotMeasured("coin-half-seen", "the coin's rim is only partly clear: sizes are less sure"))
-    sigma = float(np.clip(np.hypot(SIGMA_PX, chosen.rms_px), SIGMA_PX, 3.0))
-    circle = CircleReference(chosen.edge_px, known.measured, known.height, sigma)
-    return Scale("coin", known.id, (circle,), known.measured.u / known.measured.value, tuple(notes))
+    return Scale("coin", known.id, _references(chosen, known), known.measured.u / known.measured.value, tuple(notes))
+
+
+def _references(rim: Rim, coin: Coin) -> tuple[CircleReference, ...]:
+    sigma = float(np.clip(np.hypot(np.hypot(SIGMA_PX, SIGMA_RELATIVE * rim.radius_px), rim.ellipse.rms), SIGMA_PX, 4.0))
+    return (CircleReference(rim.edge_px, coin.measured, coin.height, sigma),)
 
 
 def twin_note(coin: Coin) -> NotMeasured | None:
@@ -99,16 +84,27 @@ def twin_note(coin: Coin) -> NotMeasured | None:
 
 
 def find_rims(
-    photo: Photo, *, regions: Regions | None = None, part_mask: NDArray[np.bool_] | None = None
+    photo: Photo,
+    *,
+    coin: Coin | None = None,
+    regions: Regions | None = None,
+    part_mask: NDArray[np.bool_] | None = None,
 ) -> tuple[Rim, ...]:
-    """All coin-like rims, the surest first."""
+    """All coin-like rims, the surest first; `coin` tells how thick they are and whether they have sides."""
     pixels = photo.pixels
     starts = _network_starts(regions) if regions is not None else []
     if not starts:
         starts = _round_starts(pixels, regions, part_mask)
+    size = (pixels.shape[1], pixels.shape[0])
+    ratio = USUAL_WALL if coin is None else coin.height.value / (coin.mean_diameter_mm / 2.0)
+    middle = np.array([(size[0] - 1) / 2.0, (size[1] - 1) / 2.0])
+    wall = Wall(ratio, focal_px(photo.focal_35mm or ASSUMED_FOCAL_35MM, size), middle)
+    profile = None
+    if coin is not None and coin.sides:
+        profile = Profile(coin.sides, 2.0 * coin.edge_mm / coin.mean_diameter_mm)
     rims: list[Rim] = []
-    for centre, radius, confidence in starts[:6]:
-        rim = trace_rim(pixels, centre, radius, confidence)
+    for start in starts[:MOST_STARTS]:
+        rim = trace_rim(pixels, start, wall, profile)
         if rim is None or any(np.hypot(*np.subtract(rim.centre_px, r.centre_px)) < 0.6 * r.radius_px for r in rims):
             continue
         rims.append(rim)
@@ -134,23 +130,27 @@ def named_rim(rims: Sequence[Rim], coin: Coin) -> Rim:
     return min(rims, key=misfit)
 
 
-def _network_starts(regions: Regions) -> list[tuple[Array, float, float]]:
+def _network_starts(regions: Regions) -> list[Start]:
     starts = []
+    coin_map = regions.probability[CLASSES.index("coin")]
     for piece in regions.components("coin", at_least=0.4):
-        if piece.touches_frame or piece.confidence < 0.5:
+        if piece.touches_frame or piece.confidence < 0.5 or piece.radius_px < LEAST_RADIUS_PX:
             continue
-        # equal-area radius: an enclosing circle grows with every stray cell
+        alone = np.where(cv2.dilate(piece.mask.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0, coin_map, 0.0)
+        curves = level_curves(alone.astype(np.float32))
+        if not curves:
+            continue
+        outline = (curves[0] + 0.5) * regions.step_px - 0.5
         radius = float(np.sqrt(piece.area_px / np.pi))
-        rows, columns = np.nonzero(piece.mask)
-        centre = (np.array([columns.mean(), rows.mean()]) + 0.5) * regions.step_px - 0.5
-        if radius >= LEAST_RADIUS_PX and radius > 0.72 * piece.radius_px:
-            starts.append((centre, radius, piece.confidence))
+        start = ellipse_start(outline, max(U_MAP_CELLS * regions.step_px, U_MAP_RELATIVE * radius), piece.confidence)
+        if start is not None and start.radius_px > 0.7 * piece.radius_px:
+            starts.append(start)
     return starts
 
 
 def _round_starts(
     pixels: NDArray[np.uint8], regions: Regions | None, part_mask: NDArray[np.bool_] | None
-) -> list[tuple[Array, float, float]]:
+) -> list[Start]:
     """Round edges of the whole picture by the gradient Hough transform, for pictures where the network saw no coin."""
     shrink = max(1.0, max(pixels.shape[:2]) / 900.0)
     size = (round(pixels.shape[1] / shrink), round(pixels.shape[0] / shrink))
@@ -168,146 +168,6 @@ def _round_starts(
             row, column = ((centre[::-1] + 0.5) / regions.step_px).astype(int)
             if part_mask[min(row, part_mask.shape[0] - 1), min(column, part_mask.shape[1] - 1)]:
                 continue
-        starts.append((centre, float(r) * shrink, 0.5))
+        radius = float(r) * shrink
+        starts.append(Start(centre, radius, (0.0, 0.0), U_GRADIENT_RELATIVE * radius, 0.5))
     return starts
-
-
-def trace_rim(pixels: NDArray[np.uint8], centre: Array, radius: float, confidence: float = 1.0) -> Rim | None:
-    """The outermost well-supported ellipse near a first circle.
-
-    Parameters
-    ----------
-    pixels : ndarray of shape (H, W, 3), uint8
-    centre : ndarray of shape (2,)
-    radius : float
-        First guess, px; the rim is looked for from 0.72 to 1.32 of it, then closer.
-    """
-    if radius < LEAST_RADIUS_PX:
-        return None
-    shape = np.array([radius, 0.0, 0.0, 0.0, 0.0])
-    for search in (SEARCH, SEARCH_AGAIN):
-        found = _ring(pixels, centre, shape, search)
-        if found is None:
-            return None
-        coefficients, _, _ = found
-        centre = centre + coefficients[1:3]
-        shape = np.array([coefficients[0], 0.0, 0.0, coefficients[3], coefficients[4]])
-    found = _ring(pixels, centre, shape, SEARCH_AGAIN)
-    if found is None:
-        return None
-    _, points, support = found
-    if support < LEAST_SUPPORT or len(points) < 30:
-        return None
-    (cx, cy), (d1, d2), _ = cv2.fitEllipseDirect(points.astype(np.float32).reshape(-1, 1, 2))
-    long, short = max(d1, d2) / 2.0, min(d1, d2) / 2.0
-    if not np.isfinite(long) or short < MOST_ELONGATED * long or long < LEAST_RADIUS_PX:
-        return None
-    stray = ellipse_residual(points) * long
-    kept = np.abs(stray) < max(3.0 * 1.4826 * float(np.median(np.abs(stray))), 0.4)
-    points = points[kept]
-    return Rim((float(cx), float(cy)), (long, short), points, support * float(kept.mean()), confidence, float(stray[kept].std()))
-
-
-def _design(angle: Array) -> Array:
-    """An ellipse's radius to first order in its shift and flattening."""
-    return np.column_stack([np.ones_like(angle), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)])
-
-
-def _ring(
-    pixels: NDArray[np.uint8], centre: Array, shape: Array, search: tuple[float, float]
-) -> tuple[Array, Array, float] | None:
-    """Radius coefficients, edge points and the share of rays of the outermost ring that most rays see."""
-    angle = np.linspace(0.0, 2.0 * np.pi, RAYS, endpoint=False)
-    unit = np.column_stack([np.cos(angle), np.sin(angle)])
-    first = _design(angle) @ shape
-    radius = float(shape[0])
-    step = max(0.5, radius * (search[1] - search[0]) / 160.0)
-    offset = np.arange(radius * (search[0] - 1.0), radius * (search[1] - 1.0) + step, step)
-    where = centre + (first[:, None] + offset[None, :])[:, :, None] * unit[:, None, :]
-    height, width = pixels.shape[:2]
-    inside = ((where >= 0) & (where <= (width - 1, height - 1))).all(axis=2)
-    if inside.mean() < 0.7:
-        return None
-    colour = sample(_window(pixels, where), where - _corner(pixels, where)).astype(np.float32)
-    sigma = max(0.7, 0.006 * radius / step)
-    smooth = cv2.GaussianBlur(colour, (0, 0), sigmaX=sigma, sigmaY=0.8, borderType=cv2.BORDER_REPLICATE)
-    gradient = np.linalg.norm(np.gradient(smooth, axis=1), axis=2) / step
-    gradient[~inside] = 0.0
-    position, strength = _peaks(gradient, offset, step)
-    strong = strength > max(0.25 * float(np.quantile(strength[:, 0], 0.75)), 1.0)
-    rays = np.flatnonzero(strong.any(axis=1))
-    if len(rays) < 0.4 * RAYS:
-        return None
-    return _outermost(angle, unit, centre, first, position, strength, strong, radius)
-
-
-def _corner(pixels: NDArray[np.uint8], where: Array) -> Array:
-    low = np.floor(where.reshape(-1, 2).min(axis=0)).astype(int) - 2
-    return np.maximum(low, 0).astype(float)
-
-
-def _window(pixels: NDArray[np.uint8], where: Array) -> NDArray[np.uint8]:
-    x0, y0 = _corner(pixels, where).astype(int)
-    x1, y1 = np.ceil(where.reshape(-1, 2).max(axis=0)).astype(int) + 3
-    return np.ascontiguousarray(pixels[y0 : max(y1, y0 + 2), x0 : max(x1, x0 + 2)])
-
-
-def _peaks(gradient: Array, offset: Array, step: float) -> tuple[Array, Array]:
-    """The strongest local maxima on every ray, sub-sample: positions and strengths, (rays, PEAKS)."""
-    before, here, after = gradient[:, :-2], gradient[:, 1:-1], gradient[:, 2:]
-    peak = (here > before) & (here >= after)
-    strength = np.where(peak, here, 0.0)
-    order = np.argsort(-strength, axis=1)[:, :PEAKS]
-    take = np.take_along_axis
-    b, h, a = (take(v, order, axis=1) for v in (before, here, after))
-    bend = b - 2.0 * h + a
-    shift = np.where(np.abs(bend) > 1e-9, 0.5 * (b - a) / np.where(np.abs(bend) > 1e-9, bend, 1.0), 0.0)
-    return offset[order + 1] + np.clip(shift, -1.0, 1.0) * step, take(strength, order, axis=1)
-
-
-def _trial_rings(design: Array, target: Array, strong: NDArray[np.bool_]) -> Array:
-    """Radius coefficients through the edges of seven random rays each, (TRIALS, 5)."""
-    rng = np.random.default_rng(0)
-    rays = np.flatnonzero(strong.any(axis=1))
-    chosen = rays[np.argsort(rng.random((TRIALS, len(rays))), axis=1)[:, :7]]
-    column = np.argmax(strong[chosen] * rng.random((TRIALS, 7, PEAKS)), axis=2)
-    a, y = design[chosen], target[chosen, column]
-    normal = np.einsum("tri,trj->tij", a, a) + 1e-6 * np.eye(5)
-    return np.asarray(np.linalg.solve(normal, np.einsum("tri,tr->ti", a, y)[:, :, None])[:, :, 0])
-
-
-def _outermost(
-    angle: Array,
-    unit: Array,
-    centre: Array,
-    first: Array,
-    position: Array,
-    strength: Array,
-    strong: NDArray[np.bool_],
-    radius: float,
-) -> tuple[Array, Array, float] | None:
-    design = _design(angle)
-    tolerance = max(INLIER * radius, 0.8)
-    weight = np.where(strong, np.sqrt(strength / max(float(np.quantile(strength[:, 0], 0.9)), 1e-9)).clip(0.3, 1.0), 0.0)
-    target = np.where(strong, first[:, None] + position, -1e9)
-    fits = _trial_rings(design, target, strong)
-    plausible = (np.hypot(fits[:, 3], fits[:, 4]) < 0.24 * radius) & (fits[:, 0] > 0.5 * radius)
-    fits = fits[plausible & (np.hypot(fits[:, 1], fits[:, 2]) < 0.35 * radius)]
-    if not len(fits):
-        return None
-    near = np.abs(target[None] - (fits @ design.T)[:, :, None]) < tolerance
-    score = (near * weight).max(axis=2).sum(axis=1) / RAYS
-    good = score >= OUTER_SUPPORT * score.max()
-    fit = fits[good][np.argmax(fits[good, 0] + 0.02 * radius * score[good] / score.max())]
-    support, points = 0.0, np.empty((0, 2))
-    for _ in range(4):
-        away = np.abs(target - (design @ fit)[:, None])
-        nearest = np.argmin(away, axis=1)
-        rows = np.flatnonzero(np.take_along_axis(away, nearest[:, None], axis=1)[:, 0] < tolerance)
-        if len(rows) < 20:
-            return None
-        values = target[rows, nearest[rows]]
-        fit = np.linalg.lstsq(design[rows], values, rcond=None)[0]
-        support = len(rows) / RAYS
-        points = centre + values[:, None] * unit[rows]
-    return fit, points, support

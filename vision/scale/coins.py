@@ -12,8 +12,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vision.quantity import Quantity
+
+Array = NDArray[np.float64]
 
 U_STRUCK_RELATIVE: Final = 0.0015  # tolerance of striking and ordinary wear together (memory): 0.036 mm on 24 mm
 U_MEMORY_RELATIVE: Final = 0.006
@@ -36,18 +39,22 @@ class Coin:
         return self.sides % 2 == 1
 
     @property
-    def mean_diameter_mm(self) -> float:
-        """Twice the mean distance of the edge from the centre over all directions: what a circle through it measures."""
+    def edge_mm(self) -> Array:
+        """Distance of the edge from the centre from the middle of one side to the next, (121,) mm."""
         if self.sides == 0:
-            return self.diameter_mm
+            return np.full(121, self.diameter_mm / 2.0)
         half = np.pi / self.sides
-        turn = np.linspace(0.0, half, 721)
+        turn = np.abs((np.linspace(0.0, 2.0 * half, 121) + half) % (2.0 * half) - half)  # from the middle of a side
         if not self.constant_width:  # straight sides: apothem over cosine
-            return float(self.diameter_mm * np.mean(1.0 / np.cos(turn)))
+            return np.asarray(self.diameter_mm / 2.0 / np.cos(turn))
         # an arc of radius w about the opposite corner, which lies at the circumradius from the centre
         corner = self.diameter_mm / (2.0 * np.cos(np.pi / (2.0 * self.sides)))
-        radial = -corner * np.cos(turn) + np.sqrt(self.diameter_mm**2 - (corner * np.sin(turn)) ** 2)
-        return float(2.0 * np.mean(radial))
+        return np.asarray(-corner * np.cos(turn) + np.sqrt(self.diameter_mm**2 - (corner * np.sin(turn)) ** 2))
+
+    @property
+    def mean_diameter_mm(self) -> float:
+        """Twice the mean distance of the edge from the centre over all directions: what a circle through it measures."""
+        return float(2.0 * np.trapezoid(self.edge_mm, dx=1.0 / 120.0))
 
     @property
     def measured(self) -> Quantity:

@@ -120,3 +120,7 @@ def main(arguments: list[str] | None = None) -> int:
     spent = time.perf_counter() - began
     print(f"{len(jobs)} pictures in {spent:.1f} s: {len(jobs) / max(spent, 1e-9):.2f} a second", file=sys.stderr)
     return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -129,8 +129,8 @@ def _motion(image: Array, length: float, turn_deg: float) -> Array:
     return np.asarray(total / steps)
 
 
-def develop(linear: Array, chain: Chain, rng: np.random.Generator) -> Array:
-    """Scene light (H, W, 3) to an 8-bit picture.
+def develop(linear: Array, chain: Chain, rng: np.random.Generator, light_rgb: Array | None = None) -> Array:
+    """Scene light (H, W, 3) to an 8-bit picture; most of the light's own colour `light_rgb` is balanced out.
 
     The chain shifts no edge on the whole: its blur, sharpening and motion are symmetric.
     """
@@ -139,8 +139,8 @@ def develop(linear: Array, chain: Chain, rng: np.random.Generator) -> Array:
     middle = float(np.exp(np.log(luminance + 1e-4).mean()))
     bright = float(np.quantile(luminance, 0.97))
     gain = min(0.30 / middle, 1.05 / max(bright, 1e-4)) * 2.0**chain.exposure
-    grey = image.reshape(-1, 3).mean(axis=0)
-    balance = (grey.mean() / np.maximum(grey, 1e-4)) ** 0.75  # most of the light's colour is taken out
+    grey = np.asarray(image.reshape(-1, 3).mean(axis=0) if light_rgb is None else light_rgb, dtype=float)
+    balance = (grey.mean() / np.maximum(grey, 1e-4)) ** (0.4 if light_rgb is None else 0.85)
     image = image * (gain * balance * np.asarray(chain.white_balance)).astype(np.float32)
     h, w = image.shape[:2]
     yy, xx = np.mgrid[0:h, 0:w].astype(np.float32)

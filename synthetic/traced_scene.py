@@ -74,11 +74,12 @@ def load_mitsuba(variant: str) -> Any:
 
 
 def _texture(mi: Any, pixels: Array, *, colour: bool) -> dict[str, Any]:
-    if colour:
-        data = (np.clip(pixels, 0, 1) * 255 + 0.5).astype(np.uint8)
-        return {"type": "bitmap", "bitmap": mi.Bitmap(np.ascontiguousarray(data)), "raw": False, "filter_type": "bilinear"}
+    if colour:  # decoded here, not once a sample in the kernel
+        coded = np.clip(pixels, 0, 1).astype(np.float32)
+        light = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
+        return {"type": "bitmap", "bitmap": mi.Bitmap(np.ascontiguousarray(light.astype(np.float16))), "raw": True}
     data = np.ascontiguousarray(pixels.astype(np.float32)[..., None])
-    return {"type": "bitmap", "bitmap": mi.Bitmap(data), "raw": True, "filter_type": "bilinear"}
+    return {"type": "bitmap", "bitmap": mi.Bitmap(data), "raw": True}
 
 
 def _material(mi: Any, s: Surface) -> dict[str, Any]:
@@ -98,9 +99,11 @@ def _material(mi: Any, s: Surface) -> dict[str, Any]:
     }
 
 
-def _mesh(mi: Any, name: str, mesh: Mesh, surface: Surface) -> Any:
+def _mesh(mi: Any, name: str, mesh: Mesh, surface: Surface, emitter: dict[str, Any] | None = None) -> Any:
     properties = mi.Properties()
     properties["mesh_bsdf"] = mi.load_dict(_material(mi, surface))
+    if emitter is not None:
+        properties["mesh_emitter"] = mi.load_dict(emitter)
     made = mi.Mesh(name, len(mesh.vertices), len(mesh.faces), properties, has_vertex_normals=True, has_vertex_texcoords=True)
     params = mi.traverse(made)
     for key, data in (
@@ -141,6 +144,16 @@ def _phone_mesh(camera: Camera) -> Mesh:
     corners = [centre + sx * 36.0 * right + sy * 74.0 * down for sx, sy in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
     v = np.array(corners)
     return Mesh(v, np.array([[0, 1, 2], [0, 2, 3], [0, 2, 1], [0, 3, 2]]), np.tile(forward, (4, 1)), np.zeros((4, 2)))
+
+
+def _lamp_mesh(flash: Flash) -> Mesh:
+    """The flash's square, facing the origin of the bench."""
+    ahead = -flash.position_mm / np.linalg.norm(flash.position_mm)
+    side = np.cross(ahead, [0.3, 1.0, 0.1])
+    side = side / np.linalg.norm(side) * flash.radius_mm
+    other = np.cross(ahead, side)
+    v = np.array([flash.position_mm + a * side + b * other for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))])
+    return Mesh(v, np.array([[0, 1, 2], [0, 2, 3]]), np.tile(ahead, (4, 1)), np.zeros((4, 2)))
 
 
 def build(mi: Any, scene: Scene) -> Any:
@@ -184,21 +197,14 @@ def build(mi: Any, scene: Scene) -> Any:
         "bench": _mesh(mi, "bench", _square(BENCH_HALF_MM, 0.0, scene.bench.extent_mm, scene.bench_turn_deg), scene.bench),
         "phone": _mesh(mi, "phone", _phone_mesh(camera) if scene.phone else empty, plain_surface((0.1, 0.1, 0.1), 0.4)),
     }  # fmt: skip
-    to_centre = -scene.flash.position_mm / np.linalg.norm(scene.flash.position_mm)
-    side = np.cross(to_centre, [0.3, 1.0, 0.1])
-    side /= np.linalg.norm(side)
-    lamp = np.eye(4)
-    r = scene.flash.radius_mm
-    lamp[:3, 0], lamp[:3, 1] = side * r, np.cross(to_centre, side) * r
-    lamp[:3, 2], lamp[:3, 3] = to_centre, scene.flash.position_mm
-    tree["flash"] = {
-        "type": "rectangle",
-        "to_world": mi.ScalarTransform4f(lamp),
-        "emitter": {
+    # a mesh, because the transform of a built-in rectangle would be compiled into the kernel
+    tree["flash"] = _mesh(
+        mi, "flash", _lamp_mesh(scene.flash), hidden,
+        {
             "type": "area", "radiance": {"type": "rgb", "value": [scene.flash.radiance] * 3},
             "sampling_weight": 0.5 if scene.flash.radiance > 0 else 0.0,
         },
-    }  # fmt: skip
+    )  # fmt: skip
     for k in range(SLOTS):
         mesh, surface = scene.things[k] if k < len(scene.things) else (empty, hidden)
         tree[f"thing{k}"] = _mesh(mi, f"thing{k}", mesh, surface)
@@ -233,4 +239,16 @@ def render(mi: Any, scene: Scene, *, spp: int, seed: int) -> Array:
         image = np.array(mi.render(built, spp=each, seed=(seed * 1000 + k) % 2**31), dtype=np.float32)
         total = image if total is None else total + image
     assert total is not None
-    return total / passes
+    return without_fireflies(total / passes)
+
+
+def without_fireflies(image: Array) -> Array:
+    """Single pixels far brighter than all their neighbours, which few samples leave, brought down to the brightest of them."""
+    light = image.sum(axis=2)
+    wide = np.pad(light, 1, mode="edge")
+    h, w = light.shape
+    around = [wide[dy : dy + h, dx : dx + w] for dy in range(3) for dx in range(3) if (dy, dx) != (1, 1)]
+    second = np.partition(np.stack(around), -2, axis=0)[-2]
+    limit = 1.6 * second + 1e-4
+    share = np.where(light > limit, limit / np.maximum(light, 1e-9), 1.0)
+    return np.asarray(image * share[..., None])

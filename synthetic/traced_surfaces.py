@@ -218,8 +218,8 @@ def _tinted(rng: np.random.Generator, low: float, high: float, saturation: float
 def _wood(rng: np.random.Generator, name: str, light: Tone, dark: Tone, *, planks: int, pore: float) -> Surface:
     n, extent = BENCH_SIZE, float(rng.uniform(170, 240))
     y = np.linspace(0, 1, n, endpoint=False, dtype=np.float32)[:, None]
-    warp = noise(rng, n, 2.6, 5.0)
-    rings = 0.5 + 0.5 * np.sin(2 * math.pi * (y * float(rng.integers(14, 34)) + 1.2 * warp))
+    warp = noise(rng, n, 3.6, 4.0)
+    rings = 0.5 + 0.5 * np.sin(2 * math.pi * (y * float(rng.integers(14, 34)) + 0.9 * warp))
     fibre = streaks(rng, n, 0.02)
     share = np.clip(0.55 * rings + 0.18 * fibre + 0.12 * noise(rng, n, 2.4), 0, 1)
     colour = mix(flat(light, n), flat(dark, n), share)
@@ -392,3 +392,8 @@ HELDOUT_BENCHES = _named(
     }
 )  # fmt: skip
 LIGHT_SHEETS = ("paper-white", "paper-grey", "grid-paper", "sketch-paper", "envelope", "blue-grey-card")
+
+
+def painted(rng: np.random.Generator, name: str) -> Surface:
+    """A lacquered surface of any colour."""
+    return _metal(rng, name, _tinted(rng, 0.25, 0.75, 0.6), (0.2, 0.5), metallic=0.0, scratch=0.1)

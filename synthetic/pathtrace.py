@@ -1,0 +1,394 @@
+"""Photo-real pictures of cams by path tracing, each with its Label beside it.
+
+``python -m synthetic.pathtrace --out DIR --count N --seed S --set train|heldout`` writes NNNNNN.jpg and NNNNNN.json.
+The two sets share no metal, bench, light map, coin face or not-a-cam object, and their cams come from different geometry
+code. A picture depends on the seed, its own number and the set alone. Numbers already there are left as they are.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import sys
+import time
+import zlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely import affinity
+from shapely.geometry import Polygon
+
+from synthetic import traced_light, traced_props, traced_surfaces
+from synthetic.plate import Cam, Mesh, Plate, PlateError, PlateHole, plate_mesh
+from synthetic.traced_camera import Camera, Chain, develop, focal_px, jpeg_bytes, look_at, sample_chain, write_whole
+from synthetic.traced_props import Prop
+from synthetic.traced_scene import Flash, Scene, load_mitsuba, render
+from synthetic.traced_surfaces import LIGHT_SHEETS, Surface
+from synthetic.traced_truth import Placed, cam_label, other_label
+from vision.label import Label
+from vision.vocabulary import BOTTOMS, FAMILIES
+
+Array = np.ndarray
+SETS = ("train", "heldout")
+FOCALS_35MM = ((24.0, 0.10), (26.0, 0.20), (28.0, 0.08), (35.0, 0.12), (48.0, 0.14), (52.0, 0.16), (65.0, 0.08), (77.0, 0.12))
+DISTANCE_MM = (150.0, 450.0)
+PART_SHARE = (0.15, 0.60)  # of the frame's short side
+
+
+class Unlucky(Exception):
+    """This draw cannot be made into a picture; the next one is tried."""
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What the command asks for; with a seed and a number it fixes a picture."""
+
+    seed: int
+    set_name: str
+    long_side: int = 1280
+    spp: int = 64
+    max_tilt_deg: float = 20.0
+    scales: tuple[tuple[str, float], ...] = (("coin", 1.0),)
+    negatives: float = 0.12
+    plug_share: float = 0.15
+    clutter: float = 0.35
+    hard: float = 0.08
+    bench: str | None = None
+    metal: str | None = None
+    light: str | None = None
+    coin: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """One picture before it is rendered."""
+
+    scene: Scene
+    label: Label
+    chain: Chain
+    exif_focal_35mm: float | None
+
+
+def cam_from_part(part: Any) -> Cam:
+    """A `synthetic.shape.Part` for the path tracer. Oblong screw holes become openings: only round ones get a cone."""
+    holes, openings = [], []
+    for o in part.openings:
+        if o.kind == "screw" and o.round:
+            sunk = o.countersink_mm
+            if sunk is not None:
+                room = part.thickness_mm - 0.25
+                sunk = min(sunk, o.diameter_mm + 2 * room)
+            holes.append(PlateHole(o.x_mm, o.y_mm, o.diameter_mm, sunk, 90.0))
+        else:
+            openings.append(np.asarray(o.polygon_mm))
+    if any(o.kind == "screw" and not o.round for o in part.openings):
+        raise Unlucky
+    plate = Plate(
+        np.asarray(part.outline_mm), part.thickness_mm, tuple(holes), tuple(openings), part.edge_screw_mm, part.edge_plug_mm
+    )
+    return Cam(part.family, part.bottom, part.hand, plate, part.hub_diameter_mm, part.cast)
+
+
+def _cam(rng: np.random.Generator, options: Options, number: int) -> Cam:
+    family = FAMILIES[number % len(FAMILIES)]
+    bottom = BOTTOMS[number // len(FAMILIES) % 2]
+    if options.set_name == "heldout":
+        from synthetic.proxy import sample_cam
+
+        return sample_cam(rng, family=family, bottom=bottom)
+    from synthetic.shape import sample_part
+
+    return cam_from_part(sample_part(rng, family, bottom))
+
+
+def _turned(turn_deg: float, mirrored: bool) -> Array:
+    """The (2, 2) map from the part's own x, y to the bench."""
+    t = np.radians(turn_deg)
+    rotation = np.array([[np.cos(t), -np.sin(t)], [np.sin(t), np.cos(t)]])
+    return rotation @ np.diag([-1.0 if mirrored else 1.0, 1.0])
+
+
+def _cam_placed(rng: np.random.Generator, cam: Cam, surface: Surface, facing: str) -> Placed:
+    mesh = plate_mesh(cam.plate)
+    flat = _turned(float(rng.uniform(0, 360)), facing == "plug")
+    turn = np.eye(3)
+    turn[:2, :2] = flat
+    shift = np.array([0.0, 0.0, 0.02])
+    if facing == "plug":
+        turn[2, 2] = -1.0
+        shift[2] += cam.plate.thickness_mm
+    uv = mesh.uv @ _turned(float(rng.uniform(0, 360)), False).T / surface.extent_mm + rng.uniform(0, 1, 2)
+    mesh = Mesh(mesh.vertices, mesh.faces, mesh.normals, uv).moved(turn, shift)
+    return Placed(cam, flat, np.zeros(2), facing, mesh, surface)
+
+
+def _beside(rng: np.random.Generator, taken: Array, outline: Array, gap: tuple[float, float]) -> Array:
+    """Where to put an outline so that it lies beside what is taken, at a gap in mm."""
+    body, thing = shapely.convex_hull(shapely.MultiPoint(taken)), Polygon(outline)
+    away = float(rng.uniform(*gap))
+    turn = float(rng.uniform(0, 2 * np.pi))
+    step = np.array([np.cos(turn), np.sin(turn)])
+    low, high = 0.0, 400.0
+    for _ in range(24):
+        middle = (low + high) / 2
+        near = body.distance(affinity.translate(thing, *(middle * step))) < away
+        low, high = (middle, high) if near else (low, middle)
+    return np.asarray(high * step)
+
+
+def _put(prop: Prop, turn_deg: float, at: Array) -> Prop:
+    flat = _turned(turn_deg, False)
+    turn = np.eye(3)
+    turn[:2, :2] = flat
+    return Prop(
+        prop.kind, prop.name, prop.mesh.moved(turn, np.array([at[0], at[1], 0.01])), prop.surface,
+        prop.outline_mm @ flat.T + at, prop.outline_z_mm + 0.01, prop.height_mm,
+        tuple(ring @ flat.T + at for ring in prop.holes_mm),
+    )  # fmt: skip
+
+
+def _pick(rng: np.random.Generator, names: list[str], wanted: str | None) -> str:
+    return wanted if wanted is not None else str(rng.choice(names))
+
+
+def _clutter(rng: np.random.Generator, metals: dict[str, traced_surfaces.Maker]) -> Prop:
+    kind = int(rng.integers(5))
+    metal = metals[str(rng.choice(list(metals)))](rng)
+    if kind == 0:
+        return traced_props.screw(rng, metal)
+    if kind == 1:
+        paint = traced_surfaces.painted(rng, "pencil")
+        return traced_props.pencil(rng, paint)
+    shape = (traced_props.washer_shape, traced_props.key_blank, traced_props.nut_shape)[kind - 2](rng)
+    name = ("washer", "key-blank", "nut")[kind - 2]
+    return traced_props.from_outline("clutter", name, shape, float(rng.uniform(0.8, 2.4)), metal)
+
+
+def _reference(rng: np.random.Generator, options: Options) -> Prop | None:
+    kinds, weights = zip(*options.scales, strict=True)
+    kind = str(rng.choice(list(kinds), p=np.array(weights) / sum(weights)))
+    heldout = options.set_name == "heldout"
+    if kind == "coin":
+        name = _pick(rng, list(traced_props.COINS), options.coin)
+        return traced_props.coin(rng, name, heldout=heldout)
+    if kind == "ruler":
+        return traced_props.ruler(rng, str(rng.choice(["mm", "inch"])), heldout=heldout)
+    if kind == "none":
+        return None
+    raise ValueError(f"no scale of kind {kind!r}: write coin, ruler or none")
+
+
+def _frame(rng: np.random.Generator, options: Options, size_mm: float, must_show: Array, middle: Array, *, roomy: bool) -> tuple[Camera, float]:
+    """A camera that shows the points (N, 3) with a margin, the part at a usual share of the frame."""
+    long_side = options.long_side
+    short = long_side * 3 // 4
+    focals, odds = zip(*FOCALS_35MM, strict=True)
+    for _ in range(300):
+        w, h = (long_side, short) if rng.random() < 0.7 else (short, long_side)
+        f35 = float(rng.choice(focals, p=np.array(odds) / sum(odds)))
+        distance = float(rng.uniform(*DISTANCE_MM))
+        focal = focal_px(f35, w, h)
+        share = size_mm * focal / distance / short
+        if not (PART_SHARE[0] * (0.5 if roomy else 1.0)) <= share <= PART_SHARE[1]:
+            continue
+        spread = 0.12 * short * distance / focal
+        target = middle + rng.normal(0, spread, 2)
+        tilt = options.max_tilt_deg * float(rng.beta(1.1, 1.3))
+        camera = look_at(w, h, focal, target, distance, tilt, float(rng.uniform(0, 360)), float(rng.uniform(0, 360)))
+        seen = camera.project(must_show)
+        margin = 0.015 * short
+        if (seen > margin).all() and (seen < np.array([w - 1 - margin, h - 1 - margin])).all():
+            return camera, f35
+    raise Unlucky
+
+
+def compose(options: Options, number: int, attempt: int = 0) -> Take:
+    """Draw everything about picture `number`.
+
+    Raises
+    ------
+    Unlucky
+        If this draw gives no picture; try the next `attempt`.
+    """
+    words = (options.seed, number, SETS.index(options.set_name), attempt)
+    rng = np.random.default_rng(np.random.SeedSequence(words))
+    heldout = options.set_name == "heldout"
+    metals = traced_surfaces.HELDOUT_METALS if heldout else traced_surfaces.TRAIN_METALS
+    benches = traced_surfaces.HELDOUT_BENCHES if heldout else traced_surfaces.TRAIN_BENCHES
+    lights = traced_light.HELDOUT if heldout else traced_light.TRAIN
+    negative = rng.random() < options.negatives
+    sheets = [b for b in benches if b in LIGHT_SHEETS]
+    others = [b for b in benches if b not in LIGHT_SHEETS]
+    bench_name = _pick(rng, sheets if rng.random() < 0.42 else others, options.bench)
+    metal_name = _pick(rng, list(metals), options.metal)
+    light_name = _pick(rng, list(lights), options.light)
+    hard = rng.random() < options.hard
+    tags = {
+        "renderer": "path-traced", "set": options.set_name, "metal": metal_name, "bench": bench_name, "light": light_name,
+        "difficulty": "hard" if hard else "usual", "sheet": "light" if bench_name in LIGHT_SHEETS else "textured",
+    }  # fmt: skip
+    surface = metals[metal_name](rng)
+    try:
+        main: Placed | Prop
+        if negative:
+            table = traced_props.OTHERS_HELDOUT if heldout else traced_props.OTHERS_TRAIN
+            kind = str(rng.choice(list(table)))
+            tags["not_cam"] = kind
+            thing = traced_props.from_outline("other", kind, table[kind](rng), float(rng.uniform(1.0, 4.0)), surface)
+            main = _put(thing, float(rng.uniform(0, 360)), np.zeros(2))
+            outline, top = main.outline_mm, main.height_mm
+        else:
+            cam = _cam(rng, options, number)
+            facing = "plug" if rng.random() < options.plug_share else "screw"
+            main = _cam_placed(rng, cam, surface, facing)
+            outline, top = main.outline_mm(), cam.plate.thickness_mm
+        reference = _reference(rng, options)
+        props: list[Prop] = []
+        points = [np.column_stack([outline, np.full(len(outline), top)])]
+        taken = outline
+        if reference is not None:
+            turn = float(rng.uniform(0, 360))
+            turned = _put(reference, turn, np.zeros(2))
+            at = _beside(rng, taken, turned.outline_mm, (2.5, 14.0) if reference.kind == "coin" else (1.5, 10.0))
+            placed = _put(reference, turn, at)
+            props.append(placed)
+            taken = np.vstack([taken, placed.outline_mm])
+            if reference.kind == "coin":
+                points.append(np.column_stack([placed.outline_mm, np.full(len(placed.outline_mm), placed.height_mm)]))
+        if rng.random() < options.clutter:
+            for _ in range(int(rng.integers(1, 4))):
+                extra = _clutter(rng, metals)
+                turned = _put(extra, float(rng.uniform(0, 360)), np.zeros(2))
+                at = _beside(rng, taken, turned.outline_mm, (3.0, 25.0))
+                props.append(_put(turned, 0.0, at))
+                taken = np.vstack([taken, props[-1].outline_mm])
+    except PlateError as error:
+        raise Unlucky from error
+    must = np.vstack(points)
+    size = float(max(np.ptp(outline[:, 0]), np.ptp(outline[:, 1])))
+    middle = (must[:, :2].min(axis=0) + must[:, :2].max(axis=0)) / 2
+    camera, f35 = _frame(rng, options, size, must, middle, roomy=negative)
+    flash_on = light_name == "dark-flash" or rng.random() < 0.06
+    things = [(main.mesh, main.surface), *((p.mesh, p.surface) for p in props)]
+    scene = Scene(
+        camera, benches[bench_name](rng), float(rng.uniform(0, 360)), tuple(things), lights[light_name](rng),
+        float(rng.uniform(0, 360)),
+        Flash(
+            camera.centre_mm + float(rng.uniform(8, 16)) * camera.axes[0] + float(rng.uniform(-6, 6)) * camera.axes[1],
+            2.5, float(rng.uniform(1500, 7000)) if flash_on else 0.0,
+        ),
+        float(rng.uniform(0.2, 1.3)),
+    )  # fmt: skip
+    if flash_on:
+        tags["flash"] = "on"
+    chain = sample_chain(rng, hard=hard)
+    exif = f35 if rng.random() < 0.8 else None
+    name = f"{number:06d}.jpg"
+    if isinstance(main, Placed):
+        label = cam_label(name, camera, main, props, exif, tags)
+    else:
+        label = other_label(name, camera, main, props, exif, tags)
+    return Take(scene, label, chain, exif)
+
+
+def composed(options: Options, number: int) -> Take:
+    """The first draw of picture `number` that works out."""
+    for attempt in range(60):
+        try:
+            return compose(options, number, attempt)
+        except Unlucky:
+            continue
+    raise RuntimeError(f"picture {number} of seed {options.seed} did not work out in 60 draws")
+
+
+def shoot(mi: Any, take: Take, options: Options, number: int) -> Array:
+    """Render a take and develop it to 8-bit pixels."""
+    seed = zlib.crc32(f"{options.seed} {number} {options.set_name}".encode())
+    linear = render(mi, take.scene, spp=options.spp, seed=seed)
+    above = np.cos(np.radians((np.arange(len(take.scene.light_map)) + 0.5) * 180.0 / len(take.scene.light_map)))
+    weight = np.clip(above, 0.0, None)[:, None, None]  # what falls on the bench from above
+    light = (take.scene.light_map * weight * np.sqrt(1 - above**2)[:, None, None]).sum(axis=(0, 1))
+    return develop(linear, take.chain, np.random.default_rng(seed), light)
+
+
+def write_picture(mi: Any, options: Options, number: int, out: Path) -> float:
+    """Make picture `number`; the Label is written last, so that a picture with a Label is whole. Returns seconds."""
+    start = time.perf_counter()
+    take = composed(options, number)
+    pixels = shoot(mi, take, options, number)
+    write_whole(out / f"{number:06d}.jpg", jpeg_bytes(pixels, take.chain, take.exif_focal_35mm))
+    write_whole(out / f"{number:06d}.json", take.label.to_json().encode())
+    return time.perf_counter() - start
+
+
+_mitsuba: Any = None
+
+
+def _start(variant: str) -> None:
+    global _mitsuba
+    _mitsuba = load_mitsuba(variant)
+
+
+def _one(work: tuple[Options, int, Path]) -> tuple[int, float, str]:
+    options, number, out = work
+    try:
+        return number, write_picture(_mitsuba, options, number, out), ""
+    except Exception as error:  # one bad sample must not stop the run
+        return number, 0.0, f"{type(error).__name__}: {error}"
+
+
+def _shares(text: str) -> tuple[tuple[str, float], ...]:
+    pairs = (item.split("=") for item in text.split(","))
+    return tuple((name.strip(), float(share)) for name, share in pairs)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """The command line."""
+    parser = argparse.ArgumentParser(prog="python -m synthetic.pathtrace", description=__doc__.split("\n")[0] if __doc__ else "")
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--count", type=int, default=10)
+    parser.add_argument("--start", type=int, default=0, help="number of the first picture")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--set", dest="set_name", choices=SETS, default="train")
+    parser.add_argument("--size", type=int, default=1280, help="long side in pixels")
+    parser.add_argument("--spp", type=int, default=64, help="samples a pixel")
+    parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument("--variant", default="auto", choices=("auto", "cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb"))
+    parser.add_argument("--max-tilt", type=float, default=20.0)
+    parser.add_argument("--scales", type=_shares, default=(("coin", 1.0),), help="coin=0.7,ruler=0.2,none=0.1")
+    parser.add_argument("--negatives", type=float, default=0.12, help="share of pictures without a cam")
+    parser.add_argument("--clutter", type=float, default=0.35, help="share of pictures with other things about")
+    parser.add_argument("--hard", type=float, default=0.08, help="share of blurred, noisy or badly exposed pictures")
+    a = parser.parse_args(arguments)
+    a.out.mkdir(parents=True, exist_ok=True)
+    options = Options(
+        a.seed, a.set_name, a.size, a.spp, a.max_tilt, a.scales, a.negatives, clutter=a.clutter, hard=a.hard
+    )  # fmt: skip
+    todo = [i for i in range(a.start, a.start + a.count) if not (a.out / f"{i:06d}.json").exists()]
+    work = [(options, i, a.out) for i in todo]
+    begin, done, failed = time.perf_counter(), 0, 0
+
+    def report(result: tuple[int, float, str]) -> None:
+        nonlocal done, failed
+        number, seconds, error = result
+        done, failed = done + 1, failed + bool(error)
+        rate = done / (time.perf_counter() - begin)
+        print(f"{number:06d} {seconds:6.2f} s  {done}/{len(work)}  {rate:.3f} pictures/s {error}", file=sys.stderr, flush=True)
+
+    if a.processes <= 1:
+        _start(a.variant)
+        for item in work:
+            report(_one(item))
+    else:
+        context = multiprocessing.get_context("spawn")
+        with context.Pool(a.processes, _start, (a.variant,), maxtasksperchild=400) as pool:
+            for result in pool.imap_unordered(_one, work):
+                report(result)
+    return 1 if failed and failed == len(work) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

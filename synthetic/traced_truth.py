@@ -1,0 +1,166 @@
+"""The Label of a path-traced picture: everything projected from the same millimetres that the meshes were made of."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from shapely.geometry import Polygon
+
+from synthetic.plate import Cam, Mesh, circle
+from synthetic.traced_camera import Camera
+from synthetic.traced_props import Prop
+from synthetic.traced_surfaces import Surface
+from vision.label import Hole, Label, Shape
+
+Array = np.ndarray
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A cam lying on the bench: `flat` (2, 2) and `shift` (2,) take its own x, y to the bench."""
+
+    cam: Cam
+    flat: Array
+    shift: Array
+    facing: str
+    mesh: Mesh
+    surface: Surface
+
+    def bench(self, points: Array) -> Array:
+        """The part's own points (N, 2) on the bench."""
+        return np.asarray(np.asarray(points, dtype=float) @ self.flat.T + self.shift)
+
+    def outline_mm(self) -> Array:
+        """The outline on the bench."""
+        return self.bench(self.cam.plate.outline_mm)
+
+    def height(self, z_screw_up: float) -> float:
+        """Height over the bench of a height in the part (0 at the plug side)."""
+        t = self.cam.plate.thickness_mm
+        return 0.02 + (z_screw_up if self.facing == "screw" else t - z_screw_up)
+
+
+def _polygon(points: Array) -> tuple[tuple[float, float], ...]:
+    return tuple((round(float(x), 3), round(float(y), 3)) for x, y in points)
+
+
+def thinned(points: Array, tolerance: float) -> Array:
+    """A ring with the points left out that lie within `tolerance` of the line."""
+    simple = Polygon(points).simplify(tolerance)
+    ring = np.asarray(simple.exterior.coords)[:-1]
+    return ring if len(ring) >= 3 else points
+
+
+def silhouette(camera: Camera, outline_mm: Array, low_mm: float, high_mm: float) -> Array:
+    """Everything that shows of a straight-sided body: its two outlines and the walls between them, in pixels."""
+    outline = thinned(outline_mm, 0.01)
+    low, high = camera.flat(outline, low_mm), camera.flat(outline, high_mm)
+    pieces = [Polygon(low), Polygon(high)]
+    for i in range(len(outline)):
+        j = (i + 1) % len(outline)
+        pieces.append(shapely.MultiPoint([low[i], low[j], high[j], high[i]]).convex_hull)
+    whole = shapely.union_all([p.buffer(0) for p in pieces if p.area > 0])
+    if whole.geom_type != "Polygon":
+        whole = max(whole.geoms, key=lambda g: g.area)
+    return np.asarray(whole.exterior.coords)[:-1]
+
+
+def _prop_shapes(camera: Camera, prop: Prop) -> list[Shape]:
+    shown = silhouette(camera, prop.outline_mm, 0.01, prop.outline_z_mm)
+    if prop.kind == "coin":  # the rim's outer edge, the circle that scales
+        shown = camera.flat(prop.outline_mm, prop.outline_z_mm)
+    return [Shape(prop.kind, _polygon(shown))]
+
+
+def _inside(shape: Shape, camera: Camera) -> bool:
+    xy = np.asarray(shape.polygon_px)
+    return bool(((xy[:, 0] > 0) & (xy[:, 0] < camera.width - 1) & (xy[:, 1] > 0) & (xy[:, 1] < camera.height - 1)).any())
+
+
+def _beside(camera: Camera, props: list[Prop]) -> list[Shape]:
+    shapes = [s for p in props for s in _prop_shapes(camera, p)]
+    return [s for s in shapes if _inside(s, camera)]
+
+
+def _scale(props: list[Prop]) -> tuple[str | None, str | None]:
+    for prop in props:
+        if prop.kind in ("coin", "ruler", "card"):
+            return prop.kind, prop.name
+    return None, None
+
+
+def cam_label(
+    name: str, camera: Camera, placed: Placed, props: list[Prop], focal_35mm: float | None, tags: dict[str, str]
+) -> Label:
+    """The Label of a picture of a cam."""
+    cam, plate = placed.cam, placed.cam.plate
+    t = plate.thickness_mm
+    screw_up = placed.facing == "screw"
+    face_z = placed.height(t if screw_up else 0.0)
+    edge = plate.upper_edge_mm if screw_up else plate.lower_edge_mm
+    outline = placed.outline_mm()
+    shapes = _beside(camera, props)
+    shapes.append(Shape("body", _polygon(silhouette(camera, outline, 0.02, face_z - edge))))
+    # the full outline stands where the edge's rounding begins
+    shapes.append(Shape("part", _polygon(camera.flat(thinned(outline, 0.003), face_z - edge))))
+    holes, openings = [], []
+    for hole in plate.holes:
+        middle = np.array([[hole.x_mm, hole.y_mm]])
+        centre = camera.flat(placed.bench(middle), face_z)[0]
+        holes.append(
+            Hole(
+                "screw", hole.x_mm, hole.y_mm, hole.diameter_mm, hole.countersink_diameter_mm, hole.filled,
+                (float(centre[0]), float(centre[1])),
+            )
+        )  # fmt: skip
+        depth = hole.countersink_depth_mm() if screw_up else 0.0
+        if depth > 0 and hole.countersink_diameter_mm is not None:
+            rim = circle(hole.x_mm, hole.y_mm, hole.countersink_diameter_mm / 2)
+            shapes.append(Shape("countersink", _polygon(camera.flat(placed.bench(rim), face_z))))
+        rim = circle(hole.x_mm, hole.y_mm, hole.diameter_mm / 2)
+        openings.append(Shape("hole", _polygon(camera.flat(placed.bench(rim), face_z - depth))))
+    for ring in plate.openings_mm:
+        polygon = Polygon(ring)
+        c = polygon.centroid
+        centre = camera.flat(placed.bench(np.array([[c.x, c.y]])), face_z)[0]
+        holes.append(
+            Hole(
+                "relief", float(c.x), float(c.y), 2 * math.sqrt(polygon.area / math.pi), None, False,
+                (float(centre[0]), float(centre[1])),
+            )
+        )  # fmt: skip
+        openings.append(Shape("relief", _polygon(camera.flat(placed.bench(ring), face_z))))
+    axis = camera.flat(placed.bench(np.zeros((1, 2))), face_z)[0]
+    tail = camera.flat(placed.bench(np.array([cam.tail_tip_mm()])), face_z)[0]
+    kind, reference = _scale(props)
+    axis_mm = np.append(placed.shift, face_z)
+    return Label(
+        picture=name, width=camera.width, height=camera.height, family=cam.family, bottom=cam.bottom, hand=cam.hand,
+        facing=placed.facing,
+        facing_shows=screw_up and any(h.countersink_diameter_mm for h in plate.holes),
+        reach_mm=cam.reach_mm(), hub_diameter_mm=cam.hub_diameter_mm, length_mm=cam.length_mm(), width_mm=cam.width_mm(),
+        tail_width_mm=cam.tail_width_mm(), thickness_mm=t,
+        outline_mm=tuple((round(float(x), 4), round(float(y), 4)) for x, y in thinned(plate.outline_mm, 0.003)),
+        holes=tuple(holes), axis_px=(float(axis[0]), float(axis[1])), tail_px=(float(tail[0]), float(tail[1])),
+        shapes=tuple(shapes + openings), scale_kind=kind, scale_reference=reference,
+        mm_per_px=camera.mm_per_px(placed.shift, face_z), tilt_deg=camera.tilt_deg,
+        distance_mm=float(np.linalg.norm(camera.centre_mm - axis_mm)), focal_35mm=focal_35mm, tags=tags,
+    )  # fmt: skip
+
+
+def other_label(
+    name: str, camera: Camera, thing: Prop, props: list[Prop], focal_35mm: float | None, tags: dict[str, str]
+) -> Label:
+    """The Label of a picture without a cam."""
+    kind, reference = _scale(props)
+    shapes = _beside(camera, props) + _prop_shapes(camera, thing)
+    middle = thing.outline_mm.mean(axis=0)
+    return Label(
+        picture=name, width=camera.width, height=camera.height, family=None, shapes=tuple(shapes), scale_kind=kind,
+        scale_reference=reference, mm_per_px=camera.mm_per_px(middle, thing.height_mm), tilt_deg=camera.tilt_deg,
+        distance_mm=float(np.linalg.norm(camera.centre_mm - np.append(middle, thing.height_mm))), focal_35mm=focal_35mm,
+        tags=tags,
+    )  # fmt: skip

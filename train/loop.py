@@ -38,7 +38,6 @@ WARM_UP: Final = 0.03  # share of the minutes
 SMOOTHING: Final = 0.05
 WORD_WEIGHTS: Final = {"family": 1.0, "bottom": 0.6, "hand": 0.6, "facing": 0.5, "cam": 0.5}
 EMA: Final = 0.999
-CHECK_EVERY_S: Final = float(os.environ.get("CAMDIAL_CHECKPOINT_S", "60"))
 AGREE_EVERY: Final = 10  # steps between two looks at the first process's clock
 GPU_SHARE: Final = 0.4  # of free GPU memory that the pictures may fill; else they stay in the machine's memory
 FINDER_SHAPES: Final = (FINDER_PX, (FINDER_PX[1], FINDER_PX[0]), (448, 448))
@@ -243,7 +242,7 @@ def _word_figures(logits: Tensor, words: Tensor) -> dict[str, Tensor]:
     return figures
 
 
-def train(config: Config, folders: Sequence[Path], run: Path) -> Path:
+def train(config: Config, folders: Sequence[Path], run: Path, *, save_every_s: float = 60.0) -> Path:
     """Train and return the finished checkpoint's path."""
     rank, world, device = _start_processes()
     torch.manual_seed(config.seed)
@@ -318,7 +317,7 @@ def train(config: Config, folders: Sequence[Path], run: Path) -> Path:
                     **parts,
                 },
             )
-        if rank == 0 and time.monotonic() - checked > CHECK_EVERY_S:
+        if rank == 0 and time.monotonic() - checked > save_every_s:
             progress.elapsed_s = time.monotonic() - started
             _save(run / "last.pt", config, network, average, optimizer, progress, folders)
             _say(rank, run, {"validation": validate(average, feed, config.which, config.batch)})
@@ -452,15 +451,23 @@ def log_records(run: Path) -> Iterator[dict[str, Any]]:
 @click.option("--batch", type=int, help="Pictures a step and process; 192 (finder 96) on a GPU, 16 (8) without.")
 @click.option("--rate", type=float, default=2e-3, show_default=True, help="Peak learning rate.")
 @click.option("--seed", type=int, default=1, show_default=True)
+@click.option("--save-every", "save_every_s", type=float, default=60.0, show_default=True, help="Seconds.")
 def main(
-    which: str, folders: tuple[Path, ...], run: Path, minutes: float, batch: int | None, rate: float, seed: int
+    which: str,
+    folders: tuple[Path, ...],
+    run: Path,
+    minutes: float,
+    batch: int | None,
+    rate: float,
+    seed: int,
+    save_every_s: float,
 ) -> None:
     """Train the finder or the reader for so many minutes; go on if the run was cut off."""
     usual = {"reader": 192, "finder": 96, "mobilenet": 192}
     if not torch.cuda.is_available():
         usual = {"reader": 16, "finder": 8, "mobilenet": 16}
     config = Config(which=which, minutes=minutes, batch=batch or usual[which], rate=rate, seed=seed)
-    train(config, folders, run)
+    train(config, folders, run, save_every_s=save_every_s)
 
 
 if __name__ == "__main__":

@@ -15,6 +15,7 @@ import torch
 from numpy.typing import NDArray
 from skimage.feature import hog
 from skimage.measure import label, regionprops
+from sklearn.calibration import CalibratedClassifierCV
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler
 from sklearn.svm import SVC
@@ -74,14 +75,16 @@ def mask_peer(features: Features, training: Sequence[Look], test: Sequence[Look]
     figures: dict[str, Any] = {}
     for word in MASK_WORDS:
         truth = np.array([x.truth[word] for x in training])
-        svm = make_pipeline(StandardScaler(), SVC(C=REGULARISATION, probability=word == "family", random_state=0))
+        svm = make_pipeline(StandardScaler(), SVC(C=REGULARISATION))
+        if word == "family":  # Platt's sigmoid on held-out folds gives it probabilities
+            svm = CalibratedClassifierCV(svm, ensemble=False, cv=3)
         svm.fit(xs[truth != NO_TRUTH], truth[truth != NO_TRUTH])
         wanted = np.array([x.truth[word] for x in test])
         counted = (wanted != NO_TRUTH) & ((wanted != 0) | (word != "hand"))
         figures[word] = float((svm.predict(ys)[counted] == wanted[counted]).mean())
         if word == "family":
             chances = svm.predict_proba(ys)
-            right = svm[-1].classes_[chances.argmax(1)] == wanted
+            right = svm.classes_[chances.argmax(1)] == wanted
             figures["ece"] = expected_calibration_error(chances.max(1), right)
     return figures
 

@@ -19,7 +19,9 @@ def develop(linear: np.ndarray, taking: Taking, scale: float, rng: np.random.Gen
     img = linear * np.asarray(taking.white, np.float32)
     luminance = img[::6, ::6] @ np.array([0.25, 0.6, 0.15], np.float32)
     metered = float(np.minimum(luminance, np.percentile(luminance, 97)).mean())
-    img = np.minimum(img * np.float32(taking.exposure / max(metered, 1e-5)), 12.0)
+    # a phone leaves light scenes lighter and dark scenes darker than mid grey, but not by much
+    gain = taking.exposure / max(metered, 1e-5) * min(max(metered / 0.35, 0.05), 4.0) ** 0.28
+    img = np.minimum(img * np.float32(gain), 12.0)
     sigma = taking.defocus_px * scale
     if sigma > 0.35:
         img = cv2.GaussianBlur(img, (0, 0), sigma)

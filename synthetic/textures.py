@@ -460,6 +460,8 @@ _PACKAGED = (
     "text",
     "clock",
     "retina",
+    "china.jpg",
+    "flower.jpg",
 )
 
 
@@ -484,11 +486,16 @@ def packaged_photo(rng: np.random.Generator, side: int) -> tuple[np.ndarray, str
 @functools.cache
 def _packaged(name: str) -> np.ndarray | None:
     try:
-        from skimage import data
+        if name.endswith(".jpg"):
+            from sklearn.datasets import load_sample_image
+
+            picture = np.asarray(load_sample_image(name))
+        else:
+            from skimage import data
+
+            picture = np.asarray(getattr(data, name)())
     except ImportError:
         return None
-    try:
-        picture = np.asarray(getattr(data, name)())
     except Exception:  # not shipped with this version, or only to be had from the network
         return None
     if picture.dtype != np.uint8 or picture.ndim not in (2, 3):

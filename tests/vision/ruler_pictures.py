@@ -226,3 +226,64 @@ def ruler_picture(
         picture = picture + (rng.uniform(30, 110) * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / (2 * s * s)))[..., None]
     pixels = finish(rng, picture, rng.uniform(0.3, 1.1), rng.uniform(1, 5), int(rng.integers(78, 96)))
     return RulerPicture(pixels, edges, to_px, {"tilt": tilt, "distance": distance, "kinds": kinds, "figures": shown, "covered": covered})
+
+
+NOT_RULERS = ("comb", "thread", "barcode", "text", "lined", "bench", "random-lengths", "thirds", "tiles", "keys", "fence")
+
+
+def not_a_ruler(rng: np.random.Generator, kind: str, *, width: int = 1600, height: int = 1200) -> NDArray[np.uint8]:
+    """Things with edges that repeat, and no ruler among them."""
+    picture = bench(rng, height, width)
+    size = (1500, 500)
+    tex = np.full((size[1], size[0], 3), int(rng.integers(150, 235)), np.uint8)
+    ink = float(rng.uniform(10, 90))
+    step = float(rng.uniform(8, 40))
+    if kind in ("comb", "random-lengths", "thirds", "fence"):
+        tall = rng.uniform(40, 200)
+        for k in range(int(1480 / step)):
+            if kind == "random-lengths":
+                long = tall * rng.uniform(0.5, 1.5)
+            elif kind == "thirds":
+                long = tall * (1.5 if k % 3 == 0 else 1.0)
+            else:
+                long = tall * (1.0 if kind == "comb" else rng.uniform(0.97, 1.03))
+            x = 10 + k * step
+            cv2.rectangle(tex, (int(x), 60), (int(x + max(2, 0.35 * step)), int(60 + long)), (ink,) * 3, -1)
+        if kind == "comb":
+            cv2.rectangle(tex, (0, 20), (size[0], 60), (ink,) * 3, -1)
+    elif kind == "thread":
+        x = np.arange(size[0])
+        wave = 60 * np.sin(2 * np.pi * x / step)
+        for y in range(150, 330):
+            tex[y, :, :] = (130 + np.roll(wave, int(0.1 * (y - 150))) * np.cos((y - 240) / 95))[:, None]
+    elif kind == "barcode":
+        x = 20
+        while x < 1480:
+            w = int(rng.integers(1, 5) * step / 4) + 1
+            cv2.rectangle(tex, (x, 80), (x + w, 380), (ink,) * 3, -1)
+            x += w + int(rng.integers(1, 5) * step / 4) + 1
+    elif kind == "text":
+        letters = "abcdefghijklmnopqrstuvwxyz     1234567890|lIiHT"
+        for row in range(14):
+            line = "".join(rng.choice(list(letters), 90))
+            cv2.putText(tex, line, (10, 30 + row * 34), int(rng.choice(FONTS)), rng.uniform(0.6, 0.9), (ink,) * 3, 2, cv2.LINE_AA)
+    elif kind == "lined":
+        for k in range(int(480 / step)):
+            cv2.line(tex, (0, int(10 + k * step)), (size[0], int(10 + k * step)), (ink,) * 3, 2)
+    elif kind == "tiles":
+        y, x = np.mgrid[: size[1], : size[0]]
+        tex[((x // step + y // step) % 2) == 0] = ink
+    elif kind == "keys":
+        for k in range(int(1480 / step / 2)):
+            for row in range(4):
+                a = (int(10 + 2 * k * step + row * step / 2), int(40 + row * 2 * step))
+                cv2.rectangle(tex, a, (int(a[0] + 1.6 * step), int(a[1] + 1.6 * step)), (ink,) * 3, -1)
+                cv2.putText(tex, "QWERTZUIOPASDFGHJKL"[k % 19], (a[0] + 4, int(a[1] + step)), FONTS[0], step / 40, (220,) * 3, 1)
+    if kind != "bench":
+        ppm = 1.0
+        to_px = camera(rng, width, height, rng.uniform(0, 30), rng.uniform(900, 2200), np.array([750.0, 250.0]), rng.uniform(0, 360))
+        del ppm
+        seen = cv2.warpPerspective(cv2.GaussianBlur(tex.astype(np.float32), (0, 0), 0.8), to_px, (width, height), flags=cv2.INTER_AREA)
+        mask = cv2.warpPerspective(np.ones(tex.shape[:2], np.float32), to_px, (width, height), flags=cv2.INTER_LINEAR)
+        picture = picture * (1 - mask[..., None]) + seen * mask[..., None]
+    return finish(rng, picture, rng.uniform(0.3, 1.1), rng.uniform(1, 5), int(rng.integers(78, 96)))

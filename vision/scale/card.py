@@ -127,7 +127,7 @@ def find_card(photo: Photo, *, bar_mm: float | None = None) -> Scale | NotMeasur
 
 def fit_card(photo: Photo) -> CardFit | NotMeasured:
     """The card's corners and the plane through them; see `find_card` for what can fail."""
-    gray = cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY)
+    gray = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
     layout = marker_layout()
     seen: dict[int, NDArray[np.float64]] = {}
     for long_side_px in DETECT_LONG_SIDES_PX:
@@ -304,14 +304,14 @@ def _fit(
     for _ in range(3):
         plane_mm, image_px = corners_mm[good].reshape(-1, 2), corners_px[good].reshape(-1, 2)
         homography, _ = cv2.findHomography(plane_mm, image_px, 0)
-        off_px = np.linalg.norm(_project(homography, corners_mm.reshape(-1, 2)) - corners_px.reshape(-1, 2), axis=1)
+        off_px = np.linalg.norm(_project(np.asarray(homography, np.float64), corners_mm.reshape(-1, 2)) - corners_px.reshape(-1, 2), axis=1)
         worst = off_px.reshape(-1, 4).max(axis=1)
         kept = worst <= max(limit_px, 4.0 * float(np.median(worst[good])))
         if kept.sum() < MIN_MARKERS or (kept == good).all():
             break
         good = kept
     plane_mm, image_px = corners_mm[good].reshape(-1, 2), corners_px[good].reshape(-1, 2)
-    rest = _project(homography, plane_mm) - image_px
+    rest = _project(np.asarray(homography, np.float64), plane_mm) - image_px
     residual_px = float(np.sqrt((rest**2).sum() / (rest.size - 8)))
     mm = float(np.median(np.linalg.norm(np.diff(plane_mm, axis=0), axis=1) / np.linalg.norm(np.diff(image_px, axis=0), axis=1)))
     keep = tuple(i for i, ok in zip(ids, good, strict=True) if ok)

@@ -18,7 +18,7 @@ from vision.quantity import NotMeasured, Quantity
 from vision.scale import PointReference, Scale
 from vision.scale.ruler_pattern import Marks, read_pattern
 from vision.scale.ruler_search import find_seeds
-from vision.scale.ruler_track import Edge, Pyramid, fit_projective, sample, track
+from vision.scale.ruler_track import Edge, Pyramid, edge_through, fit_spacing, sample, track
 
 Array = NDArray[np.float64]
 Unit = Literal["mm", "inch"]
@@ -27,6 +27,7 @@ Unit = Literal["mm", "inch"]
 U_SIZE: Final = 0.001
 RULER_HEIGHT_MM: Final = Quantity(1.0, 0.6)  # graduated face over the bench: steel 0.5, bevelled plastic 1, wood 3; memory
 MIN_MARKS: Final = 12
+BEND_WARNING: Final = 0.001  # rms bend per length: then a local size is off by about 1 % at the ends
 MAX_TRIES: Final = 40
 MAX_SCATTER: Final = 0.04  # of a step; real marks scatter by under 0.01, threads and cloth by 0.1
 MORE_TRIES: Final = 8
@@ -43,7 +44,8 @@ class RulerEdge:
     graduation: str
     index: NDArray[np.intp]  # (N,) in divisions; zero is some mark of the longest kind
     image_px: Array  # (N, 2) middles of marks, all at one distance from the base of the marks
-    sigma_px: float
+    sigma_px: float  # scatter, and what the lens bends
+    bent_px: float  # rms of that bend
     gain: float
     mm_per_px: float  # along the edge, at its middle
 
@@ -76,6 +78,11 @@ def find_ruler(
     result = find_edges(photo, unit, ruler_probability=ruler_probability, exclude_mask=exclude_mask)
     if isinstance(result, NotMeasured):
         return result
+    warnings: tuple[NotMeasured, ...] = ()
+    worst = max(e.bent_px / (np.ptp(e.index) * e.division_mm / e.mm_per_px) for e in result)
+    if worst > BEND_WARNING:
+        text = f"the ruler looks bent by {100 * worst:.1f} % of its length: lay it flat, and keep it near the photo's middle"
+        warnings = (NotMeasured("ruler-bent", text),)
     references = tuple(
         PointReference(
             e.image_px,
@@ -85,7 +92,7 @@ def find_ruler(
         )
         for e in result
     )
-    return Scale("ruler", f"{result[0].unit}-ruler", references, U_SIZE, ())
+    return Scale("ruler", f"{result[0].unit}-ruler", references, U_SIZE, warnings)
 
 
 def find_edges(
@@ -96,7 +103,7 @@ def find_edges(
     exclude_mask: NDArray[np.bool_] | None = None,
 ) -> tuple[RulerEdge, ...] | NotMeasured:
     """The graduated edges behind `find_ruler`, surest first."""
-    gray = cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY)
+    gray = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
     pyramid = Pyramid(gray)
     searches: list[NDArray[np.bool_] | None] = []
     if ruler_probability is not None and float(ruler_probability.max()) > 0.5:
@@ -124,9 +131,12 @@ def find_edges(
                     fail = told
                 continue
             edge, marks = told
+            if any(_on_edge(e, edge.origin_px, edge.direction) for e in tracked):
+                continue
             read = _measure(pyramid, edge, marks)
             if read is None:
                 continue
+            edge, read = _grown(pyramid, edge, read)
             tracked.append(edge)
             edges.append(read)
             if len(edges) >= MAX_EDGES:
@@ -157,6 +167,30 @@ def _beside(edge: Edge, point_px: Array, direction: Array) -> bool:
     return parallel and across < 0.5 * length and ends.min() < along < ends.max()
 
 
+def _grown(pyramid: Pyramid, edge: Edge, read: RulerEdge) -> tuple[Edge, RulerEdge]:
+    """Go on from the marks that are sure, as long as more of the same turn up: tracking may have left the ruler."""
+    for _ in range(3):
+        wider = edge_through(edge, read.image_px, read.index)
+        told = read_pattern(pyramid, wider)
+        if isinstance(told, NotMeasured) or told[1].graduation.name != read.graduation:
+            break
+        more = _measure(pyramid, *told)
+        if more is None or more.index.size <= read.index.size + 1:
+            break
+        edge, read = told[0], more
+    return edge, read
+
+
+def _lone(index: Array, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Marks in groups of under four with a gap of over three about them: a long lever with little to hold it."""
+    where = np.flatnonzero(good)
+    groups = np.split(where, np.flatnonzero(np.diff(index[where]) > 3.5) + 1)
+    lone = np.zeros(good.size, bool)
+    for group in groups:
+        lone[group] = group.size < 4
+    return lone
+
+
 def _measure(pyramid: Pyramid, edge: Edge, marks: Marks) -> RulerEdge | None:
     """Middles of the marks at full resolution, by least squares against the edge's own mean mark."""
     index = marks.index.astype(np.float64)
@@ -177,42 +211,57 @@ def _measure(pyramid: Pyramid, edge: Edge, marks: Marks) -> RulerEdge | None:
     low, high = profile.min(axis=1, keepdims=True), profile.max(axis=1, keepdims=True)
     shape = np.median((profile - low) / np.maximum(high - low, 1.0), axis=0)
     shape = 0.5 * (shape + shape[::-1])
-    shift = np.zeros(index.size)
-    contrast = np.zeros(index.size)
-    misfit = np.zeros(index.size)
-    for _ in range(3):
-        for k in range(index.size):
-            moved = np.interp(x - shift[k], x, shape)
-            design = np.stack([moved, -np.gradient(moved, x), np.ones(n), x], axis=1)
-            value, *_ = np.linalg.lstsq(design, profile[k], rcond=None)
-            contrast[k] = value[0]
-            misfit[k] = float(np.std(profile[k] - design @ value))
-            shift[k] += float(np.clip(value[1] / value[0], -0.15, 0.15)) if abs(value[0]) > 1.0 else 0.0
-            shift[k] = float(np.clip(shift[k], -0.3, 0.3))
-    good = (contrast > 0.35 * np.median(contrast)) & (misfit < 4.0 * np.median(misfit) + 1.0) & (np.abs(shift) < 0.29)
+    shift, contrast, misfit = _shifts(x, profile, shape)
+    clear = contrast > 0.35 * np.median(contrast)
+    good = clear & (misfit < 4.0 * np.median(misfit) + 1.0) & (np.abs(shift) < 0.29)
+    lone = _lone(index, good)
+    good &= ~lone
     along = edge.position(index + shift)
-    for _ in range(5):
+    for _ in range(6):
         if good.sum() < MIN_MARKS:
             return None
-        a, b, c = fit_projective(index[good], along[good])
-        off = along - (a * index + b) / (1.0 + c * index)
-        spread = 1.4826 * float(np.median(np.abs(off[good])))
-        kept = np.abs(off) <= max(3.5 * spread, 0.05)
-        kept &= contrast > 0.35 * np.median(contrast)
+        fit = fit_spacing(index[good], along[good], bend=True)
+        off = along - fit.position(index)
+        kept = clear & ~lone & (np.abs(off) <= max(3.5 * 1.4826 * float(np.median(np.abs(off[good]))), 0.05))
         if (kept == good).all():
             break
         good = kept
-    sigma = float(np.sqrt((off[good] ** 2).sum() / max(good.sum() - 3, 1)))
+    count = int(good.sum())
+    sigma = float(np.sqrt((off[good] ** 2).sum() / max(count - 4, 1)))
     if sigma > max(MAX_SCATTER * typical, 0.25):
         return None
+    straight = fit_spacing(index[good], along[good], bend=False)
+    bent = fit.position(index[good]) - straight.position(index[good])
+    bent_px = float(np.sqrt((bent**2).mean()))
+    # what the lens bends is common to neighbours: as many marks as there are bends, not all, average it out
+    sigma = float(np.hypot(sigma, bent_px * np.sqrt(max(count / 8.0, 1.0))))
     middle_row = float(rows.mean())
     where = edge.points(index[good] + shift[good], middle_row * period[good])
     division = marks.graduation.division_mm
     number = (index[good] - marks.zero).astype(np.intp)
-    mid = float(np.median(index[good]))
-    mm_per_px = division / float((a - b * c) / (1.0 + c * mid) ** 2)
+    mm_per_px = division / float(fit.step(np.array(np.median(index[good]))))
     unit: Unit = "mm" if marks.graduation.unit == "mm" else "inch"
-    return RulerEdge(unit, division, marks.graduation.name, number, where, max(sigma, 0.03), marks.gain, mm_per_px)
+    return RulerEdge(unit, division, marks.graduation.name, number, where, max(sigma, 0.03), bent_px, marks.gain, mm_per_px)
+
+
+def _shifts(x: Array, profiles: Array, shape: Array) -> tuple[Array, Array, Array]:
+    """Shift, contrast and misfit of each profile (N, n) against the mean mark (n,), by linear least squares in turns.
+
+    Grey = contrast * mark(x - shift) + level + slope * x; the shift enters by the mark's own derivative.
+    """
+    shift = np.zeros(len(profiles))
+    for _ in range(3):
+        at = x[None, :] - shift[:, None]
+        moved = np.interp(at, x, shape)
+        design = np.stack([moved, -np.gradient(moved, x, axis=1), np.ones_like(moved), np.broadcast_to(x, moved.shape)], 2)
+        normal = design.transpose(0, 2, 1) @ design + 1e-9 * np.eye(4)
+        value = np.linalg.solve(normal, design.transpose(0, 2, 1) @ profiles[:, :, None])[:, :, 0]
+        contrast = value[:, 0]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            move = np.where(np.abs(contrast) > 1.0, value[:, 1] / contrast, 0.0)
+        shift = np.clip(shift + np.clip(move, -0.15, 0.15), -0.3, 0.3)
+    misfit = np.std(profiles - (design @ value[:, :, None])[:, :, 0], axis=1)
+    return shift, contrast, misfit
 
 
 def _choose(edges: list[RulerEdge], unit: Unit | None) -> tuple[RulerEdge, ...] | NotMeasured:

@@ -146,7 +146,7 @@ def _read(strip: Strip) -> Marks | NotMeasured:
     if strip.index.size < MIN_MARKS:
         return NotMeasured("ruler-few-marks", f"{strip.index.size} marks in a row are too few to tell a ruler by")
     rows = strip.rows
-    smooth = cv2.blur(strip.contrast, (1, 3))
+    smooth = np.asarray(cv2.blur(strip.contrast, (1, 3)), np.float64)
     middle = _band_of_all(smooth, rows)
     if middle is None:
         return NotMeasured("ruler-no-pattern", "no row that all marks reach")
@@ -298,10 +298,10 @@ def _best_graduation(index: NDArray[np.intp], length: Array) -> tuple[Graduation
         text = f"longer marks come {strange[0].graduation.name}: no ruler is divided like that"
         return NotMeasured("ruler-no-pattern", text)
     for other in usable[1:]:
-        if other.graduation.division_mm != best.graduation.division_mm:
-            if best.score(spread) - other.score(spread) < 0.4 * MIN_GAIN:
-                names = f"{best.graduation.name} or {other.graduation.name}"
-                return NotMeasured("ruler-unit-unclear", f"the marks could be {names}: show more of the ruler")
+        close = best.score(spread) - other.score(spread) < 0.4 * MIN_GAIN
+        if close and other.graduation.division_mm != best.graduation.division_mm:
+            names = f"{best.graduation.name} or {other.graduation.name}"
+            return NotMeasured("ruler-unit-unclear", f"the marks could be {names}: show more of the ruler")
     return best.graduation, best.zero, best.score(spread) - null, best.short
 
 

@@ -56,13 +56,17 @@ def find_seeds(
         scale = min(1.0, long_side_px / max(gray.shape))
         if scale == 1.0 and tiles:
             break
-        small = gray if scale == 1.0 else cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
-        tiles += _periodic_tiles(small, 1.0 / scale, allowed)
+        tiles += _periodic_tiles(_reduced(gray, scale), 1.0 / scale, allowed)
         if scale == 1.0:
-            half = cv2.resize(gray, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-            tiles += _periodic_tiles(half, 2.0, allowed)
+            tiles += _periodic_tiles(_reduced(gray, 0.5), 2.0, allowed)
             break
     return _lines_of_tiles(tiles, limit)
+
+
+def _reduced(gray: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
+    if scale == 1.0:
+        return gray
+    return np.asarray(cv2.resize(gray, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA), np.uint8)
 
 
 def _periodic_tiles(gray: NDArray[np.uint8], to_full: float, allowed: NDArray[np.bool_] | None) -> list[Seed]:
@@ -70,8 +74,8 @@ def _periodic_tiles(gray: NDArray[np.uint8], to_full: float, allowed: NDArray[np
     if min(height, width) < TILE_PX:
         return []
     smooth = cv2.GaussianBlur(gray, (3, 3), 0.6)
-    gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125)
-    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=0.125)
+    gx = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3, scale=0.125), np.float32)
+    gy = np.asarray(cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3, scale=0.125), np.float32)
     size = cv2.magnitude(gx, gy)
     rows = (height - TILE_PX) // STRIDE_PX + 1
     columns = (width - TILE_PX) // STRIDE_PX + 1
@@ -93,7 +97,7 @@ def _periodic_tiles(gray: NDArray[np.uint8], to_full: float, allowed: NDArray[np
     aligned = np.hypot(c4, s4) > 0.25 * total
     keep = busy & aligned
     if allowed is not None:
-        cover = cv2.resize(allowed.astype(np.float32), (width, height), interpolation=cv2.INTER_LINEAR)
+        cover = np.asarray(cv2.resize(allowed.astype(np.float32), (width, height)), np.float32)
         keep &= tile_mean(cover) > 0.1
     iy, ix = np.nonzero(keep)
     if iy.size == 0:

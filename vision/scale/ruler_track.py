@@ -18,18 +18,45 @@ ROW_STEP: Final = 0.25  # periods between rows
 ROWS_HALF: Final = 6.0  # periods of edge looked at to either side of the band of marks
 MAX_GAP: Final = 9  # windows without marks before the edge is taken to end: 45 marks lie under a part or a thumb
 MAX_WINDOWS: Final = 140
+MAX_BEND: Final = 0.02  # of the length; a phone's lens leaves 0.002, a wide industrial one 0.01
 MIN_PURITY: Final = 0.18  # part of the grey variance in the band that swings with the period
 
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
+class Spacing:
+    """Where equal steps on a straight edge come to lie in the picture: (a x + b) / (1 + c x) + k (x^3 - x).
+
+    x is the index, shifted and scaled to [-1, 1]; the fraction is the pinhole's picture, the cubic what a lens bends.
+    """
+
+    middle: float
+    half: float
+    a: float
+    b: float
+    c: float
+    k: float
+
+    def position(self, index: Array) -> Array:
+        x = (index - self.middle) / self.half
+        return np.asarray((self.a * x + self.b) / (1.0 + self.c * x) + self.k * (x**3 - x))
+
+    def step(self, index: Array) -> Array:
+        """Pixels from one index to the next."""
+        x = (index - self.middle) / self.half
+        slope = (self.a - self.b * self.c) / (1.0 + self.c * x) ** 2 + self.k * (3.0 * x**2 - 1.0)
+        return np.asarray(slope / self.half)
+
+
+@dataclass(frozen=True, slots=True)
 class Edge:
-    """A graduated edge as a straight line with marks at whole numbers; index i lies at `position(i)` along it."""
+    """A graduated edge, straight but for the lens, with marks at whole indices."""
 
     origin_px: Array  # (2,)
     direction: Array  # (2,) unit, towards higher indices
-    projective: Array  # (3,) a, b, c: along = (a i + b) / (1 + c i), px from the origin
+    spacing: Spacing
+    bow: Array  # (4,) polynomial of the spacing's x, highest power first: px to the normal's side
     slant: Array  # (2,): marks run by normal + (slant[0] + slant[1] * along) * direction
     first: int
     last: int
@@ -38,17 +65,13 @@ class Edge:
 
     def inverted(self) -> Edge:
         """The same edge read as bright marks instead of dark ones or the other way: marks lie half a step on."""
-        a, b, c = self.projective
-        half = np.array([a, b + 0.5 * a, c]) / (1.0 + 0.5 * c)
-        return replace(self, projective=half, polarity=-self.polarity)
+        return replace(self, spacing=replace(self.spacing, middle=self.spacing.middle - 0.5), polarity=-self.polarity)
 
     def position(self, index: Array) -> Array:
-        a, b, c = self.projective
-        return np.asarray((a * index + b) / (1.0 + c * index))
+        return self.spacing.position(index)
 
     def period(self, index: Array) -> Array:
-        a, b, c = self.projective
-        return np.asarray((a - b * c) / (1.0 + c * index) ** 2)
+        return self.spacing.step(index)
 
     def points(self, index: Array, rows_px: Array) -> Array:
         """Picture points (..., 2) at `index` along the edge and `rows_px` to the normal's side of it."""
@@ -56,7 +79,9 @@ class Edge:
         along = self.position(index)
         tilt = self.slant[0] + self.slant[1] * along
         where = along + tilt * rows_px
-        return np.asarray(self.origin_px + where[..., None] * self.direction + rows_px[..., None] * normal)
+        x = np.clip((index - self.spacing.middle) / self.spacing.half, -1.2, 1.2)
+        off = rows_px + np.polyval(self.bow, x)
+        return np.asarray(self.origin_px + where[..., None] * self.direction + off[..., None] * normal)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +115,8 @@ class Pyramid:
     def level_for(self, period_px: float) -> tuple[NDArray[np.uint8], float]:
         k = max(0, int(np.floor(np.log2(max(period_px, 1.0) / 6.0))))
         while len(self._levels) <= k and min(self._levels[-1].shape) > 32:
-            self._levels.append(cv2.resize(self._levels[-1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
+            half = cv2.resize(self._levels[-1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+            self._levels.append(np.asarray(half, np.uint8))
         k = min(k, len(self._levels) - 1)
         return self._levels[k], float(2**k)
 
@@ -153,7 +179,7 @@ def _fundamental(pyramid: Pyramid, seed: Seed) -> list[float]:
     grey = np.where(bad, grey[~bad].mean() if not bad.all() else 0.0, grey)
     window = max(5, int(2.0 * seed.period_px) | 1)
     dark = grey - cv2.blur(grey, (window, 1), borderType=cv2.BORDER_REFLECT)
-    dark = cv2.blur(dark, (1, 3))
+    dark = np.asarray(cv2.blur(dark, (1, 3)), np.float64)
     limit = float(np.percentile(np.abs(dark), 98)) + 1e-6
     dark = np.clip(dark, -limit, limit)
     size = int(2 ** np.ceil(np.log2(2 * u.size)))
@@ -237,14 +263,14 @@ def _row_shift(size: Array, template: Array) -> float:
     return float(k - reach + (0.5 * (left - right) / bend if bend < -1e-12 else 0.0))
 
 
-def _start(pyramid: Pyramid, seed: Seed, period: float) -> tuple[_State, _Window] | None:
+def _start(pyramid: Pyramid, seed: Seed, period: float) -> _State | None:
     reach = max(ROWS_HALF, (40.0 + 2.0 * seed.period_px) / period)
     rows = np.arange(-reach, reach + ROW_STEP / 2, ROW_STEP)
     every = np.ones(rows.size, bool)
     state = _State(seed.centre_px, seed.direction, period, 0.0, np.zeros(rows.size), every)
     for turn in range(3):
         window = _look(pyramid, state, rows, half=8)
-        size = cv2.blur(np.abs(window.rows).reshape(-1, 1), (1, 5)).ravel()
+        size = _column_blur(np.abs(window.rows), 5)
         peak = int(np.argmax(size))
         inside = size > 0.5 * size[peak]
         low, high = peak, peak
@@ -277,18 +303,17 @@ def _start(pyramid: Pyramid, seed: Seed, period: float) -> tuple[_State, _Window
     window = _look(pyramid, state, rows, half=8)
     if window.purity < MIN_PURITY:
         return None
-    template = cv2.blur(np.abs(window.rows).reshape(-1, 1), (1, 3)).ravel()
-    return _State(state.origin, state.direction, state.period, state.slant, template, band), window
+    return replace(state, template=_column_blur(np.abs(window.rows), 3))
 
 
 def _track_with(pyramid: Pyramid, seed: Seed, period: float) -> Edge | None:
     begun = _start(pyramid, seed, period)
     if begun is None:
         return None
-    start, window = begun
-    start = _turned(pyramid, start)
-    if start is None:
+    turned = _turned(pyramid, begun)
+    if turned is None:
         return None
+    start = turned
     window = _look(pyramid, start, _rows())
     height, width = pyramid.full.shape
     found: list[tuple[int, Array, float, float, float]] = []  # index, point, slant, amplitude, polarity
@@ -345,6 +370,10 @@ def _track_with(pyramid: Pyramid, seed: Seed, period: float) -> Edge | None:
     return _edge(found, start.direction)
 
 
+def _column_blur(values: Array, width: int) -> Array:
+    return np.asarray(cv2.blur(values.reshape(-1, 1), (1, width)), np.float64).ravel()
+
+
 def _rows() -> Array:
     return np.arange(-ROWS_HALF, ROWS_HALF + ROW_STEP / 2, ROW_STEP)
 
@@ -369,7 +398,7 @@ def _turned(pyramid: Pyramid, state: _State) -> _State | None:
         seen = _look(pyramid, state, _rows())
         if not 0.85 < seen.period_px / state.period < 1.18:
             return None
-        template = cv2.blur(np.abs(seen.rows).reshape(-1, 1), (1, 3)).ravel()
+        template = _column_blur(np.abs(seen.rows), 3)
         slant = float(np.clip(seen.slant, -0.7, 0.7))
         state = _State(state.origin, direction, seen.period_px, slant, template, state.band)
         if abs(rise) < 0.004:
@@ -378,73 +407,109 @@ def _turned(pyramid: Pyramid, state: _State) -> _State | None:
 
 
 def _edge(found: list[tuple[int, Array, float, float, float]], direction: Array) -> Edge | None:
-    """Straight line and 1-D projective map through the windows' marks."""
+    """The edge through the windows' marks; None where they do not keep to one."""
     if len(found) < 4:
         return None
     index = np.array([f[0] for f in found], float)
     points = np.stack([f[1] for f in found])
     slants = np.array([f[2] for f in found])
     keep = np.ones(len(found), bool)
-    for _ in range(4):
+    for _ in range(5):
         origin = points[keep].mean(axis=0)
         axis = np.linalg.svd(points[keep] - origin, full_matrices=False)[2][0]
         axis = axis * np.sign(axis @ direction)
         along = (points - origin) @ axis
         across = (points - origin) @ np.array([-axis[1], axis[0]])
-        projective = fit_projective(index[keep], along[keep])
-        off = along - (projective[0] * index + projective[1]) / (1.0 + projective[2] * index)
-        period = projective[0]
-        limit = max(3.0 * 1.4826 * float(np.median(np.abs(off[keep]))), 0.1 * abs(period))
-        kept = (np.abs(off) <= limit) & (np.abs(across) <= max(0.6 * abs(period), 3.0 * float(np.median(np.abs(across[keep])))))
+        spacing = fit_spacing(index[keep], along[keep], bend=True)
+        x = (index - spacing.middle) / spacing.half
+        bow = np.zeros(4)
+        order = 0 if keep.sum() < 6 else 1 if keep.sum() < 8 else 3
+        bow[3 - order :] = np.polyfit(x[keep], across[keep], order)
+        period = float(np.median(spacing.step(index[keep])))
+        off = along - spacing.position(index)
+        aside = across - np.polyval(bow, x)
+        kept = np.abs(off) <= max(3.0 * 1.4826 * float(np.median(np.abs(off[keep]))), 0.1 * abs(period))
+        kept &= np.abs(aside) <= max(3.0 * 1.4826 * float(np.median(np.abs(aside[keep]))), 0.4 * abs(period))
         if kept.sum() < 4 or (kept == keep).all():
             break
         keep = kept
-    if keep.sum() < 4:
-        return None
     first, last = int(index[keep].min()), int(index[keep].max())
-    ends = 1.0 + projective[2] * np.array([first - 6.0, last + 6.0])
-    if projective[0] <= 0 or (ends < 0.3).any():
+    steps = spacing.step(np.linspace(first - 6.0, last + 6.0, 9))
+    length = float(np.ptp(along[keep]))
+    bent = float(np.ptp(np.polyval(bow, x[keep])))
+    if (steps <= 0.0).any() or steps.max() > 4.0 * steps.min() or max(bent, abs(spacing.k)) > MAX_BEND * length + 0.5:
         return None
     rms = float(np.sqrt((off[keep] ** 2).mean()))
-    if rms > 0.12 * projective[0]:
+    if rms > 0.12 * period:
         return None
     slant = np.array([float(np.median(slants[keep])), 0.0])
-    if keep.sum() >= 8 and np.ptp(along[keep]) > 0:
+    if keep.sum() >= 8:
         rise, level = np.polyfit(along[keep], slants[keep], 1)
         slant = np.array([level, rise])
     polarity = float(np.sign(sum(f[3] * f[4] for f, k in zip(found, keep, strict=True) if k)) or 1.0)
-    edge = Edge(origin, axis, projective, slant, first - HALF_WINDOW, last + HALF_WINDOW, 1.0, rms)
+    edge = Edge(origin, axis, spacing, bow, slant, first - HALF_WINDOW, last + HALF_WINDOW, 1.0, rms)
     return edge if polarity > 0 else edge.inverted()
 
 
-def fit_projective(index: Array, along: Array, weight: Array | None = None) -> Array:
-    """Least squares for along = (a i + b) / (1 + c i): the picture of equal steps on a straight edge.
+def edge_through(edge: Edge, points_px: Array, index: NDArray[np.intp]) -> Edge:
+    """The edge again from marks that are sure, with room at both ends for half as many more."""
+    count = index.size
+    origin = points_px.mean(axis=0)
+    axis = np.linalg.svd(points_px - origin, full_matrices=False)[2][0]
+    axis = axis * np.sign(axis @ edge.direction)
+    number = index.astype(np.float64)
+    along = (points_px - origin) @ axis
+    across = (points_px - origin) @ np.array([-axis[1], axis[0]])
+    spacing = fit_spacing(number, along, bend=count >= 60)
+    x = (number - spacing.middle) / spacing.half
+    order = 3 if count >= 60 else 1
+    bow = np.zeros(4)
+    bow[3 - order :] = np.polyfit(x, across, order)
+    room = max(count // 2, 12)
+    first, last = int(index.min()) - room, int(index.max()) + room
+    steps = spacing.step(np.arange(first, last + 1.0))
+    usual = float(spacing.step(np.array(spacing.middle)))
+    sane = np.flatnonzero((steps > 0.3 * usual) & (steps < 3.0 * usual)) + first
+    return replace(
+        edge,
+        origin_px=origin,
+        direction=axis,
+        spacing=spacing,
+        bow=bow,
+        slant=np.array([edge.slant[0] + edge.slant[1] * float((origin - edge.origin_px) @ edge.direction), edge.slant[1]]),
+        first=int(sane.min()),
+        last=int(sane.max()),
+    )
+
+
+def fit_spacing(index: Array, along: Array, *, bend: bool) -> Spacing:
+    """Least squares for the picture of equal steps on a straight edge.
 
     Parameters
     ----------
     index, along : ndarray of shape (N,)
         Whole numbers and pixels along the edge.
+    bend : bool
+        Whether a cubic for the lens is fitted too; only from ten marks on.
 
     Returns
     -------
-    ndarray of shape (3,)
-        a, b, c; c is zero for fewer than six marks, or where they span too little to tell.
+    Spacing
+        Its c is zero for fewer than six marks.
     """
-    w = np.ones(index.size) if weight is None else weight
     middle, half = float(index.mean()), max(float(np.ptp(index)) / 2.0, 1.0)
     x = (index - middle) / half
-    size = max(float(np.abs(along).max()), 1.0)
-    y = along / size
-    c = 0.0
-    line = np.polyfit(x, y, 1, w=w)
-    a, b = float(line[0]), float(line[1])
+    a, b = (float(v) for v in np.polyfit(x, along, 1))
+    c, k = 0.0, 0.0
     if index.size >= 6:
+        cubic = x**3 - x
         for _ in range(6):  # Gauss-Newton on the residual itself, not on the linearised one, which is biased
             below = 1.0 + c * x
             value = (a * x + b) / below
-            design = np.stack([x / below, 1.0 / below, -value * x / below], axis=1)
-            step = np.linalg.lstsq(design * w[:, None], (y - value) * w, rcond=None)[0]
+            columns = [x / below, 1.0 / below, -value * x / below]
+            if bend and index.size >= 10:
+                columns.append(cubic)
+            step = np.linalg.lstsq(np.stack(columns, axis=1), along - value - k * cubic, rcond=None)[0]
             a, b, c = a + step[0], b + step[1], float(np.clip(c + step[2], -0.6, 0.6))
-    # back from x to the index: along = size (a (i - m)/h + b) / (1 + c (i - m)/h)
-    below = 1.0 - c * middle / half
-    return np.array([size * a / half, size * (b - a * middle / half), c / half]) / below
+            k += float(step[3]) if step.size == 4 else 0.0
+    return Spacing(middle, half, float(a), float(b), c, k)

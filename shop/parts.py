@@ -464,7 +464,8 @@ def read_csv(source: str | Path | bytes | IO[bytes] | IO[str], *, skip_bad: bool
         return PartsFile(
             (), (Problem(1, "", f"the file is empty; the first line names the columns: {','.join(COLUMNS)}"),)
         )
-    rows = csv.reader(io.StringIO(body, newline=""), delimiter=separator or _delimiter(lines[skipped]))
+    # Strict, or a quote never closed would swallow the rest of the file without a word.
+    rows = csv.reader(io.StringIO(body, newline=""), delimiter=separator or _delimiter(lines[skipped]), strict=True)
     return _read_rows(rows, skipped, skip_bad)
 
 

@@ -169,9 +169,9 @@ def _engine(url_or_path: str | Path) -> Engine:
     if url.get_backend_name() == "postgresql":
         url = url.set(drivername="postgresql+psycopg")
         return sa.create_engine(url, pool_pre_ping=True)
-    if url.get_backend_name() != "sqlite":
+    if url.get_backend_name() != "sqlite" or not url.database:
         raise StoreError(f"{url.get_backend_name()} is not supported; give a file or postgresql://user@host/name")
-    engine = sa.create_engine(url, connect_args={"timeout": BUSY_SECONDS})
+    engine = sa.create_engine(url.set(drivername="sqlite"), connect_args={"timeout": BUSY_SECONDS})
 
     @sa.event.listens_for(engine, "connect")
     def _settings(connection: Any, _record: Any) -> None:
@@ -196,7 +196,11 @@ class Store:
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
         self._cached: tuple[tuple[int, int], PartsTable] | None = None
-        self._upgrade()
+        try:
+            self._upgrade()
+        except BaseException:
+            engine.dispose()
+            raise
 
     @property
     def is_sqlite(self) -> bool:
@@ -206,6 +210,12 @@ class Store:
     def close(self) -> None:
         """Let go of all connections."""
         self._engine.dispose()
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     # ------------------------------------------------------------------------------------------------ transactions
 

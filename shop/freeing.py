@@ -6,6 +6,7 @@ the figures do not allow. Cautions come first in every answer.
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -59,6 +60,11 @@ class Situation:
                     f"{', '.join(sorted(word - set(allowed)))} is not known; allowed: {', '.join(allowed)}"
                 )
 
+    @property
+    def at_hand(self) -> frozenset[str]:
+        """The tools at hand; a cylinder in the vise is in a vise."""
+        return self.tools | {"vise"} if self.place == "vise" else self.tools
+
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
@@ -83,12 +89,15 @@ class Advice:
     notes: tuple[str, ...]
 
 
+@functools.cache
+def _either(group: frozenset[str]) -> str:
+    return " or ".join(sorted(group))
+
+
 def _lacking(method: Method, situation: Situation) -> tuple[str, ...]:
     groups = method.needs_saving_cam if "cam" in situation.save else method.needs
-    have = situation.tools | {"vise"} if situation.place == "vise" else situation.tools
-    return tuple(
-        sorted(group)[0] if len(group) == 1 else " or ".join(sorted(group)) for group in groups if not group & have
-    )
+    have = situation.at_hand
+    return tuple([_either(group) for group in groups if group.isdisjoint(have)])
 
 
 def _tool_names(group: str, knowledge: Knowledge) -> str:
@@ -103,8 +112,9 @@ def _named(item: LeftOut, knowledge: Knowledge) -> LeftOut:
 
 
 def _objection(method: Method, situation: Situation, numbers: Numbers) -> LeftOut | None:
-    screw_is_lost = situation.condition == HEAD_IS_OFF
-    lost = method.loses & situation.save - ({"screw"} if screw_is_lost else set())
+    lost = method.loses & situation.save
+    if situation.condition == HEAD_IS_OFF:
+        lost = lost - {"screw"}  # lost already
     if lost:
         return LeftOut(method, f"it costs the {', '.join(sorted(lost))}, which you want to save")
     lacking = _lacking(method, situation)

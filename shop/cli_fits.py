@@ -10,6 +10,7 @@ import click
 
 from shop.cli_common import Trouble, list_option, open_list, paint, print_json, reading_options
 from shop.cli_parts import reading_of
+from shop.report import quantity_text
 
 if TYPE_CHECKING:
     from shop.measured import MeasuredPart
@@ -205,9 +206,50 @@ def chance_text(probability: float) -> str:
     "--overlay", type=click.Path(dir_okay=False), metavar="OUT.svg", help="Draw both outlines over each other."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def compare(a: str, b: str, overlay: str | None, as_json: bool, **given: Any) -> None:
+def compare(a: str, b: str, screws: tuple[str, ...], overlay: str | None, as_json: bool, **given: Any) -> None:
     """Lay cam B over cam A, axis on axis, tail on tail: may B go on instead of A?
 
     A and B are photos or READING.json files; the options hold for both photos.
+
+    \b
+    camdial compare old.jpg new.jpg --coin eu-1 --overlay both.svg
     """
-    raise NotImplementedError
+    from shop.compare import compare as compare_readings
+    from shop.compare import comparison_svg
+    from shop.fits import FitOptions
+    from shop.threads import find_thread
+
+    if overlay is not None and Path(overlay).suffix.lower() != ".svg":
+        raise click.UsageError(f"{overlay}: the drawing is SVG, so its name ends in .svg")
+    readings = [reading_of(source, given) for source in (a, b)]
+    for source, record in zip((a, b), readings, strict=True):
+        _usable(record, source)
+    try:
+        options = FitOptions(screws=tuple(find_thread(screw).name for screw in screws))
+        comparison = compare_readings(readings[0], readings[1], options)
+    except (ValueError, KeyError, TypeError) as error:
+        raise Trouble(str(error)) from error
+    if overlay is not None:
+        Path(overlay).write_text(comparison_svg(comparison), encoding="utf-8")
+    record = comparison.to_record()
+    if as_json:
+        print_json(record)
+        return
+    click.echo("\n".join([*fits_lines(record, all_of_them=True), *difference_lines(record["comparison"])]))
+
+
+def difference_lines(comparison: Mapping[str, Any]) -> list[str]:
+    """What differs between the two, B minus A."""
+    rows = []
+    for row in comparison["differences"]:
+        off = quantity_text(row["difference"], "mm")
+        values = "" if row["a"] is None else f"  (A {row['a']:.2f}, B {row['b']:.2f})"
+        rows.append(f"    {row['quantity']}: {off if row['a'] is None else signed(off)}{values}")
+    gaps = [f"{gap['gap_mm']:.2f} mm" for gap in comparison["outline_gaps"]]
+    rows += [f"    outlines apart by up to {gaps[0]}"] if gaps else []
+    return ["B minus A:", *rows] if rows else []
+
+
+def signed(text: str) -> str:
+    """A number with its sign, plus included."""
+    return text if text.startswith("-") else f"+{text}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 from xml.sax.saxutils import escape, quoteattr
@@ -22,6 +22,7 @@ PAPER: Final = "#ffffff"
 METAL: Final = "#ecdcb4"
 METAL_EDGE: Final = "#8a6414"
 MARK: Final = "#0b5f8a"  # 6.6:1 on white (WCAG 2.2, 1.4.3)
+JAWS: Final = "#a3271b"
 RING: Final = 100.0  # radius of the hours' ring in drawing units
 ROOM: Final = 122.0
 MOST_OUTLINE_POINTS: Final = 160
@@ -43,6 +44,7 @@ class Dial:
 
     outline: Array
     holes: tuple[DialHole, ...]
+    unit_per_mm: float | None  # None without a scale
 
 
 def dial_of(reading: Mapping[str, Any]) -> Dial | None:
@@ -71,7 +73,7 @@ def dial_of(reading: Mapping[str, Any]) -> Dial | None:
         size = hole["diameter"]["value"] / mm_per_px * unit / 2.0 if hole["diameter"] and mm_per_px else 6.0
         holes.append(DialHole(hole["position"], x, y, max(2.5, min(size, 25.0))))
     step = max(1, len(turned) // MOST_OUTLINE_POINTS)
-    return Dial(turned[::step] * unit, tuple(holes))
+    return Dial(turned[::step] * unit, tuple(holes), unit / mm_per_px if mm_per_px else None)
 
 
 def _tail_up(points_px: Array, outline: Mapping[str, Any]) -> Array:
@@ -84,13 +86,15 @@ def _tail_up(points_px: Array, outline: Mapping[str, Any]) -> Array:
     return np.stack([away @ right, away @ up], axis=1)
 
 
-def dial_svg(reading: Mapping[str, Any], *, width: str = "100%") -> str:
+def dial_svg(reading: Mapping[str, Any], *, jaws_mm: Sequence[Sequence[float]] = (), width: str = "100%") -> str:
     """The clock face as one SVG element; without a part the empty face.
 
     Parameters
     ----------
     reading : mapping
         The JSON object of schema ``camdial.reading/1``.
+    jaws_mm : sequence of (x, y), optional
+        The two points a calliper's jaws touch, x to 3 o'clock, y to 12, mm; needs a reading with a scale.
     width : str
         CSS width of the drawing.
     """
@@ -114,7 +118,20 @@ def dial_svg(reading: Mapping[str, Any], *, width: str = "100%") -> str:
         for hole in dial.holes:
             parts += _hole(hole)
         parts.append(f'<path d="M-5 0H5M0 -5V5" stroke="{INK}" stroke-width="1"/>')
+        if dial.unit_per_mm is not None and len(jaws_mm) == 2:
+            parts += _jaws(np.array(jaws_mm, dtype=float) * dial.unit_per_mm)
     return "".join(parts) + "</svg>"
+
+
+def _jaws(points: Array) -> list[str]:
+    """Two jaws that touch the points from outside, and the distance between them."""
+    (x0, y0), (x1, y1) = points
+    along = (points[1] - points[0]) / max(float(np.hypot(*(points[1] - points[0]))), 1e-9)
+    across = np.array([-along[1], along[0]]) * 14.0
+    path = f"M{x0:.1f} {-y0:.1f}L{x1:.1f} {-y1:.1f}"
+    for x, y in points:
+        path += f"M{x - across[0]:.1f} {-(y - across[1]):.1f}L{x + across[0]:.1f} {-(y + across[1]):.1f}"
+    return [f'<path d="{path}" stroke="{JAWS}" stroke-width="3" stroke-linecap="round" fill="none"/>']
 
 
 def _ticks(marked: set[str]) -> list[str]:
@@ -135,7 +152,7 @@ def _ticks(marked: set[str]) -> list[str]:
                 parts.append(f'<circle cx="{x * at:.2f}" cy="{-y * at:.2f}" r="10" fill="{MARK}"/>')
             parts.append(
                 f'<text x="{x * at:.2f}" y="{-y * at + size * 0.36:.2f}" text-anchor="middle" font-size="{size}" '
-                f'font-family="inherit" font-weight="{700 if hole else 400}" '
+                f'font-family="Source Sans, Source Sans Pro, Helvetica, Arial, sans-serif" font-weight="{700 if hole else 400}" '
                 f'fill="{PAPER if hole else INK}">{escape(name)}</text>'
             )
     return parts

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
@@ -169,14 +170,25 @@ def _reference(pen: _Pen, reading: Mapping[str, Any]) -> None:
     if not points or not scale:
         return
     placed = pen.place(points)
-    if scale["kind"] in ("coin", "cylinder") and len(placed) >= 3:
-        pen.stroke(placed, REFERENCE, 3.0, closed=True, dash=14.0)
-        middle = placed.mean(axis=0)
+    if scale["kind"] in ("coin", "cylinder") and len(placed) >= 6:
+        rim = _ellipse_through(placed)
+        pen.stroke(rim, REFERENCE, 3.0, closed=True, dash=14.0)
+        middle = rim.mean(axis=0)
     else:
         for point in placed:
             pen.dot(point, 4.0, REFERENCE)
         middle = placed[np.argmax(placed[:, 1])]
     pen.tag(middle, str(scale["reference"] or scale["kind"]), REFERENCE, 28.0)
+
+
+def _ellipse_through(points: Array) -> Array:
+    """Points of the ellipse through a rim of which parts may be hidden, (N, 2)."""
+    (x, y), (wide, high), turn_deg = cv2.fitEllipseDirect(points.astype(np.float32))
+    around = np.linspace(0.0, 2.0 * np.pi, 240, endpoint=False)
+    local = np.stack([wide / 2.0 * np.cos(around), high / 2.0 * np.sin(around)], axis=1)
+    c, s = np.cos(np.radians(turn_deg)), np.sin(np.radians(turn_deg))
+    rim: Array = local @ np.array([[c, s], [-s, c]]) + (x, y)
+    return rim
 
 
 def _scale_bar(pen: _Pen, reading: Mapping[str, Any]) -> None:

@@ -40,6 +40,7 @@ def make_report(
     *,
     paper: str = "a4",
     inch: bool = False,
+    drawn: bool = False,
 ) -> None:
     """Write a reading as a PDF of one page.
 
@@ -47,7 +48,7 @@ def make_report(
     ----------
     target : path-like or binary file
     pixels : ndarray of shape (H, W, 3), uint8, or None
-        The upright photo; without it the page has no picture.
+        The upright photo; without it the page has no picture. With `drawn` it is a picture of `shop.overlay` already.
     reading : mapping
         The JSON object of schema ``camdial.reading/1``.
     paper : {"a4", "letter"}
@@ -70,7 +71,8 @@ def make_report(
     top = height - MARGIN_MM * mm
     top = _head(sheet, reading, left, top)
     if pixels is not None:
-        top = _picture(sheet, pixels, reading, left, top, inner)
+        picture = pixels if drawn else draw_overlay(pixels, reading)
+        top = _picture(sheet, picture, left, top, inner)
     dial = dial_of(reading)
     wide = inner
     if dial is not None:
@@ -102,17 +104,14 @@ def _head(sheet: Canvas, reading: Mapping[str, Any], left: float, top: float) ->
     return top - 14.0 * mm
 
 
-def _picture(
-    sheet: Canvas, pixels: NDArray[np.uint8], reading: Mapping[str, Any], left: float, top: float, inner: float
-) -> float:
-    drawn = draw_overlay(pixels, reading)
+def _picture(sheet: Canvas, drawn: NDArray[np.uint8], left: float, top: float, inner: float) -> float:
     held = io.BytesIO()
     Picture.fromarray(drawn).save(held, "JPEG", quality=88)  # from bare pixels: nothing of the file goes along
     held.seek(0)
-    factor = min(inner / drawn.shape[1], PICTURE_HIGH_MM * mm / drawn.shape[0])
+    factor: float = min(inner / drawn.shape[1], PICTURE_HIGH_MM * mm / drawn.shape[0])
     wide, high = drawn.shape[1] * factor, drawn.shape[0] * factor
     sheet.drawImage(ImageReader(held), left + (inner - wide) / 2.0, top - high, wide, high)
-    return top - high - 5.0 * mm
+    return float(top - high - 5.0 * mm)
 
 
 def _table(sheet: Canvas, reading: Mapping[str, Any], left: float, top: float, wide: float, inch: bool) -> float:

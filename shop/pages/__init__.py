@@ -1,0 +1,1 @@
+"""The page: each module draws one page and only calls the rest of the shop. Streamlit is imported nowhere else."""

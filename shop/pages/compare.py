@@ -1,0 +1,81 @@
+"""Two photos side by side: may the second part go on instead of the first?"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import streamlit as st
+
+from shop.cli_fits import chance_text, signed
+from shop.compare import Comparison, comparison_svg
+from shop.compare import compare as compare_readings
+from shop.pages import look
+from shop.pages.session import PhotoError, Seen, coin_choice, photo_input, read_upload
+from shop.report import quantity_text
+from vision.models import ModelError
+from vision.pipeline import ReadOptions
+
+SLOTS: Final = (("a", "The old cam"), ("b", "The one that may replace it"))
+
+
+def show() -> None:
+    """Draw the page."""
+    st.html(look.style())
+    st.html(
+        look.lead(
+            "Will this one do instead?",
+            "Photograph both cams, each with the same coin beside it. Both outlines are laid axis on axis, tail on tail.",
+        )
+    )
+    coin = coin_choice()
+    seen: list[Seen | None] = []
+    for place, (slot, title) in zip(st.columns(2, gap="medium"), SLOTS, strict=True):
+        with place:
+            st.html(look.heading(title))
+            seen.append(_one(slot, title, coin))
+    old, new = seen
+    if old is None or new is None:
+        return
+    try:
+        comparison = compare_readings(old.reading, new.reading)
+    except ValueError as error:
+        st.warning(look.first_up(str(error)), icon=":material/info:")
+        return
+    _draw(comparison)
+
+
+def _one(slot: str, title: str, coin: str | None) -> Seen | None:
+    given = photo_input(slot, f"Photo: {title.lower()}")
+    if given is None:
+        return None
+    try:
+        with st.spinner("Reading the photo"):
+            seen = read_upload(slot, *given, ReadOptions(coin=coin))
+    except (PhotoError, ModelError) as error:
+        st.error(look.first_up(str(error)), icon=":material/error:")
+        return None
+    st.html(look.banner(seen.reading))
+    st.image(seen.picture, width="stretch", alt=f"{title}, with what was read drawn on it")
+    if seen.reading["warnings"]:
+        st.html(look.warnings(seen.reading))
+    return seen
+
+
+def _draw(comparison: Comparison) -> None:
+    record = comparison.to_record()
+    candidate = record["candidates"][0]
+    st.html(look.candidate({**candidate, "part": comparison.names[1]}, chance_text(candidate["probability"])))
+    decide_by = candidate["decide_by"]
+    if decide_by:
+        st.info(f"Measure: {decide_by['quantity']}. {decide_by['where']}", icon=":material/straighten:")
+    drawing, table = st.columns([3, 2], gap="medium")
+    drawing.image(comparison_svg(comparison), width="stretch", alt="Both outlines over each other")
+    rows = []
+    for row in record["comparison"]["differences"]:
+        text = quantity_text(row["difference"], "mm")
+        off = text if row["a"] is None else signed(text)
+        rows.append((row["quantity"], f'<span class="cd-num">{look.escape(off)}</span>'))
+    with table:
+        st.html(look.heading("Second minus first") + look.table(rows))
+        for text in record.get("notes", ()):
+            st.html(look.note(look.first_up(text)))

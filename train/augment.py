@@ -264,9 +264,12 @@ def jpeg(rgb: Tensor, dice: Dice) -> Tensor:
     factor = torch.where(quality < 50.0, 50.0 / quality, 2.0 - quality / 50.0)
     table = (torch.tensor(JPEG_TABLE, device=rgb.device, dtype=rgb.dtype)[None] * factor[:, None, None]).clamp_min(1.0)
     ycc = torch.einsum("ij,njhw->nihw", to_ycc, rgb) * 255.0
-    blocks = ycc.view(n, 3, h // 8, 8, w // 8, 8).permute(0, 1, 2, 4, 3, 5)
-    step = table[:, None, None, None]
-    kept = (cosines @ blocks @ cosines.T / step).round() * step
-    back = (cosines.T @ kept @ cosines).permute(0, 1, 2, 4, 3, 5).reshape(n, 3, h, w)
+    # the last axis at a time, so that each transform is one large matrix product
+    along_x = (ycc.reshape(n, 3, h, w // 8, 8) @ cosines.T).view(n, 3, h, w).transpose(2, 3)
+    both = (along_x.reshape(n, 3, w, h // 8, 8) @ cosines.T).view(n, 3, w // 8, 8, h // 8, 8)
+    step = table.transpose(1, 2)[:, None, None, :, None, :]
+    kept = (both / step).round() * step
+    back_y = (kept.view(n, 3, w, h // 8, 8) @ cosines).view(n, 3, w, h).transpose(2, 3)
+    back = (back_y.reshape(n, 3, h, w // 8, 8) @ cosines).view(n, 3, h, w)
     coded = torch.einsum("ij,njhw->nihw", to_rgb, back) / 255.0
     return torch.where(dice.chance(0.5, n, 1, 1, 1), coded, rgb)

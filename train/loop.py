@@ -247,7 +247,7 @@ def train(config: Config, folders: Sequence[Path], run: Path, *, save_every_s: f
     rank, world, device = _start_processes()
     torch.manual_seed(config.seed)
     torch.backends.cudnn.benchmark = True
-    torch.backends.cuda.matmul.allow_tf32 = torch.backends.cudnn.allow_tf32 = True
+    torch.backends.cudnn.allow_tf32 = True  # not for matrix products: the JPEG transform needs its digits
     run.mkdir(parents=True, exist_ok=True)
     began = time.monotonic()
     store = build_store(folders, "finder" if config.which == "finder" else "reader", rank=rank, world=world)

@@ -14,7 +14,7 @@ from vision.models import CLASSES, Model, shipped
 LONG_SIDE_PX: Final = 512  # the photo's long side as the network sees it
 STRIDE: Final = 4  # network pixels in a cell of its output
 MULTIPLE: Final = 32  # the network's deepest stride
-LEAST_CELLS: Final = 12  # a piece smaller than this is noise: at 40 cm a coin of 16 mm still covers about 40 cells
+LEAST_CELLS: Final = 6  # a piece smaller than this is noise: a part of 4 % of the frame still covers about 10 cells
 
 
 class HasPixels(Protocol):

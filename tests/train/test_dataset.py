@@ -9,10 +9,11 @@ import cv2
 import numpy as np
 import pytest
 import torch
+from scipy.fft import dctn, idctn
 from shapely.geometry import Polygon
 
 from tests.train.toy import draw, write_folder
-from train.augment import Dice, finder_batch, jpeg, reader_batch
+from train.augment import JPEG_TABLE, Dice, finder_batch, jpeg, reader_batch
 from train.dataset import (
     CAM,
     CLASS_BITS,
@@ -172,6 +173,22 @@ def test_jpeg_at_high_quality_changes_little_and_at_low_more():
     assert (changed < 0.12).all() and 5 < (
         changed > 1e-3
     ).sum() < 35  # half of the pictures, and not beyond a file's error
+
+
+def test_jpeg_blocks_are_scipys_quantised_cosine_transform(monkeypatch):
+    monkeypatch.setattr(Dice, "chance", lambda self, share, *size: torch.ones(size, dtype=torch.bool))
+    monkeypatch.setattr(
+        Dice, "uniform", lambda self, low, high, *size: torch.full(size, 50.0)
+    )  # table K.1 as it stands
+    dice = Dice(torch.Generator(), torch.device("cpu"))
+    grey = torch.rand(1, 1, 16, 24, generator=torch.Generator().manual_seed(2))
+    got = jpeg(grey.expand(-1, 3, -1, -1), dice)[0, 0].numpy() * 255.0
+    table = np.array(JPEG_TABLE, float)
+    for top in (0, 8):
+        for left in (0, 8, 16):
+            block = dctn(grey[0, 0, top : top + 8, left : left + 8].double().numpy() * 255.0, norm="ortho")
+            expected = idctn(np.round(block / table) * table, norm="ortho")
+            assert np.abs(got[top : top + 8, left : left + 8] - expected).max() < 0.05
 
 
 def test_store_of_a_folder(tmp_path):

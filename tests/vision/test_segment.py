@@ -55,7 +55,7 @@ def test_a_disc_gives_its_centre_and_radius_in_photo_pixels():
 
 def test_specks_and_absent_classes_give_nothing():
     layer = np.zeros((96, 128), np.float32)
-    layer[50, 50:53] = 1.0
+    layer[50, 50:53] = 1.0  # three cells
     assert regions_of(layer).components("cam") == ()
     assert regions_of(layer).components("coin") == ()
     assert regions_of(layer).main_part() is None

@@ -50,33 +50,49 @@ class Opening:
         return Hole(self.kind, self.x_mm, self.y_mm, self.diameter_mm, self.countersink_mm)
 
 
-def _pattern(rng: np.random.Generator) -> list[tuple[float | None, float]]:
+@dataclass(frozen=True, slots=True)
+class ScrewPlan:
+    """What is settled about the screws before they are tried in a plate, so that hard patterns are not drawn less often."""
+
+    pattern: str
+    sunk: bool
+    oblong: bool
+
+
+def screw_plan(rng: np.random.Generator) -> ScrewPlan:
+    """A pattern of practice (over half of the time) or any other: `any-3` means three holes anywhere."""
+    odds = {"2-7": 0.22, "3-9": 0.20, "3-centre": 0.09, "opposite": 0.06}
+    odds |= {"any-1": 0.08, "any-2": 0.17, "any-3": 0.10, "any-4": 0.08}
+    return ScrewPlan(pick(rng, odds), bool(rng.random() < 0.55), bool(rng.random() < 0.06))
+
+
+def _pattern(rng: np.random.Generator, kind: str) -> list[tuple[float | None, float]]:
     """Screw positions as (clock angle, radius); None for one in the centre."""
     radius = float(rng.uniform(*SCREW_RADIUS_MM))
     jitter = float(rng.choice((0.0, 3.0, 8.0)))
-
-    def r() -> float:
-        return radius if same else float(rng.uniform(*SCREW_RADIUS_MM))
-
     same = rng.random() < 0.65
-    kind = rng.random()
+    start = float(rng.uniform(0, 360))
     angles: list[float | None]
-    if kind < 0.22:
-        angles = [60.0, 210.0]
-    elif kind < 0.42:
-        angles = [90.0, 270.0]
-    elif kind < 0.52:
-        angles = [90.0, None]
-    elif kind < 0.58:
-        angles = [180.0 + (start := float(rng.uniform(0, 180))), start]
-    else:
-        count = int(rng.choice((1, 2, 3, 4), p=(0.17, 0.45, 0.22, 0.16)))
-        start = float(rng.uniform(0, 360))
-        even = rng.random() < 0.4
+    if kind.startswith("any-"):
+        count = int(kind[-1])
+        even = rng.random() < 0.5
         angles = [start + i * 360 / count if even else float(rng.uniform(0, 360)) for i in range(count)]
         if rng.random() < 0.15:
             angles[0] = None
-    return [(None if a is None else a + jitter * float(rng.uniform(-1, 1)), r()) for a in angles]
+    else:
+        angles = {
+            "2-7": [60.0, 210.0],
+            "3-9": [90.0, 270.0],
+            "3-centre": [90.0, None],
+            "opposite": [start, start + 180],
+        }[kind]
+    return [
+        (
+            None if a is None else a + jitter * float(rng.uniform(-1, 1)),
+            radius if same else float(rng.uniform(*SCREW_RADIUS_MM)),
+        )
+        for a in angles
+    ]
 
 
 def _rounded_opening(x: float, y: float, diameter: float) -> np.ndarray:
@@ -84,22 +100,27 @@ def _rounded_opening(x: float, y: float, diameter: float) -> np.ndarray:
     return np.c_[x + np.cos(turn) * diameter / 2, y + np.sin(turn) * diameter / 2]
 
 
-def screws(rng: np.random.Generator, inner: Polygon) -> tuple[list[Opening], BaseGeometry] | None:
-    """Screw holes with metal all round, and what they take up; None when the pattern does not go into this plate."""
-    diameter = float(rng.uniform(*SCREW_DIAMETER_MM))
-    sunk = (
-        float(rng.uniform(max(COUNTERSINK_MM[0], diameter + 1.2), max(COUNTERSINK_MM[1], diameter + 1.6)))
-        if rng.random() < 0.55
-        else None
-    )
-    oblong = rng.random() < 0.06
+def screws(
+    rng: np.random.Generator, inner: Polygon, plan: ScrewPlan, *, small: float = 1.0
+) -> tuple[list[Opening], BaseGeometry] | None:
+    """Screw holes with metal all round, and what they take up; None when this draw does not go into the plate.
+
+    `inner` is the plate less a web all round; `small` below 1 keeps the holes and cones to the lower part of their ranges.
+    """
+    low, high = SCREW_DIAMETER_MM
+    high = low + small * (high - low)
+    diameter = float(rng.uniform(low, high))
+    least = max(COUNTERSINK_MM[0], diameter + 1.2)
+    widest = max(COUNTERSINK_MM[0] + small * (COUNTERSINK_MM[1] - COUNTERSINK_MM[0]), diameter + 1.6)
+    sunk = float(rng.uniform(least, widest)) if plan.sunk else None
+    oblong = plan.oblong
     openings: list[Opening] = []
     taken: BaseGeometry = Polygon()
-    for angle, radius in _pattern(rng):
+    for angle, radius in _pattern(rng, plan.pattern):
         x, y = (
             (float(rng.normal(0, 0.08)), float(rng.normal(0, 0.08))) if angle is None else xy_from_angle(angle, radius)
         )
-        d = diameter * float(rng.uniform(0.97, 1.03)) if rng.random() < 0.8 else float(rng.uniform(*SCREW_DIAMETER_MM))
+        d = diameter * float(rng.uniform(0.97, 1.03)) if rng.random() < 0.8 else float(rng.uniform(low, high))
         d = min(max(d, SCREW_DIAMETER_MM[0]), SCREW_DIAMETER_MM[1])
         cone = sunk if sunk is not None and sunk > d + 1.0 and rng.random() < 0.94 else None
         if oblong and cone is None and angle is not None:

@@ -169,13 +169,13 @@ def sample_camera(rng: np.random.Generator, around_mm: tuple[float, float], span
     focal = float(
         rng.choice(
             (rng.uniform(13, 24), rng.uniform(24, 28), rng.uniform(28, 48), rng.uniform(48, 77)),
-            p=(0.06, 0.44, 0.18, 0.32),
+            p=(0.05, 0.40, 0.16, 0.39),
         )
     )
     distance = 150 + 300 * float(rng.beta(1.1, 2.2))
     frame_per_mm = min(width, height) / (focal / FULL_FRAME_DIAGONAL_MM * math.hypot(width, height))
-    if distance * frame_per_mm > 4.5 * span_mm and rng.random() < 0.65:  # most people come nearer than that
-        distance = max(150.0, min(distance, span_mm * float(rng.uniform(1.3, 4.5)) / frame_per_mm))
+    if distance * frame_per_mm > 3.5 * span_mm and rng.random() < 0.75:  # most people come nearer than that
+        distance = max(150.0, min(distance, span_mm * float(rng.uniform(1.12, 3.5)) / frame_per_mm))
     distance = min(520.0, max(distance, 1.12 * span_mm / frame_per_mm))  # or step back rather than cut the scene
     view = distance * frame_per_mm
     spare = max(0.0, (view - span_mm) / 2) * 0.7
@@ -247,7 +247,7 @@ def sample_scene(rng: np.random.Generator, *, negative: bool, held_out: bool = F
         edge = part.edge_screw_mm if facing == "screw" else part.edge_plug_mm
         main = Slab(
             "part", "cam", outline, 0.0, part.thickness_mm, sample_metal(rng, cast=part.cast), openings, edge,
-            turn_deg=float(rng.uniform(0, 360)), texture=str(rng.choice(("", "stamp", "gate", "ring"), p=(0.72, 0.14, 0.08, 0.06))),
+            turn_deg=float(rng.uniform(0, 360)), texture=str(rng.choice(("", "stamp", "gate", "ring", "boss"), p=(0.62, 0.14, 0.08, 0.06, 0.10))),
             seed=int(rng.integers(2**31)), bend_mm=part.bend_mm if facing == "screw" else -part.bend_mm,
         )  # fmt: skip
         if mounted or rng.random() < 0.02:

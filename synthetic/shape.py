@@ -17,7 +17,7 @@ from shapely.geometry import LineString, MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from synthetic.families import FAMILY_TAILS, unambiguous
-from synthetic.openings import WEB_MM, Opening, reliefs, screws
+from synthetic.openings import WEB_MM, Opening, ScrewPlan, reliefs, screw_plan, screws
 from synthetic.outline import disc, even_steps, fill_corners, largest, pick, round_corners, strip, width_across
 from vision.vocabulary import BOTTOMS, FAMILIES, xy_from_angle
 
@@ -157,12 +157,14 @@ def sample_part(rng: np.random.Generator, family: str | None = None, bottom: str
     family = family or str(rng.choice(FAMILIES))
     bottom = bottom or (BOTTOMS[1] if rng.random() < 0.45 else BOTTOMS[0])
     while True:
-        part = _try_part(rng, family, bottom)
-        if part is not None:
-            return part
+        plan = screw_plan(rng)
+        for _ in range(12):  # some patterns don't go into some plates at all
+            part = _try_part(rng, family, bottom, plan)
+            if part is not None:
+                return part
 
 
-def _try_part(rng: np.random.Generator, family: str, bottom: str) -> Part | None:
+def _try_part(rng: np.random.Generator, family: str, bottom: str, plan: ScrewPlan) -> Part | None:
     hub = float(rng.uniform(*HUB_DIAMETER_MM))
     tail = FAMILY_TAILS[family](rng, hub)
     body = _hub(rng, hub, bottom)
@@ -205,8 +207,8 @@ def _try_part(rng: np.random.Generator, family: str, bottom: str) -> Part | None
         return None
     inner = shape.buffer(-WEB_MM, quad_segs=6)
     shapely.prepare(inner)
-    for _ in range(12):
-        found = screws(rng, inner)
+    for attempt in range(48):
+        found = screws(rng, inner, plan, small=1.0 - 0.7 * attempt / 48)
         if found is not None:
             break
     else:

@@ -130,7 +130,7 @@ def _relief(f: Finish, height: np.ndarray, strength: float, blur: float) -> Fini
 def _stamp(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_mm: float, to_tile: ToTile) -> Finish:
     canvas = np.zeros((h, w), np.float32)
     at = to_tile(np.array([[rng.normal(0, 2.0), rng.uniform(-6, 14)]]))[0]
-    text = "".join(rng.choice(list("0123456789ABCDEHKLMNRSTUX"), int(rng.integers(1, 4))))
+    text = "".join(rng.choice(list("0123456789"), int(rng.integers(1, 4))))
     size = rng.uniform(1.6, 3.2) * px_mm / 21
     canvas += np.float32(rng.choice((-1, 1))) * _letters(h, w, text, at, size, max(1, round(size * 3)))
     return _relief(f, canvas, 1.6, 0.7)
@@ -150,6 +150,26 @@ def _gate(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_mm
             cv2.LINE_AA,
         )
     return _relief(f, canvas, float(rng.uniform(-0.9, 0.9)), 0.8)
+
+
+def _boss(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_mm: float, to_tile: ToTile) -> Finish:
+    """A raised or sunk round about the axis, perhaps with a rib or a groove that runs into the tail."""
+    canvas = np.zeros((h, w), np.float32)
+    centre = tuple(int(v) for v in to_tile(np.zeros((1, 2)))[0])
+    if rng.random() < 0.75:
+        cv2.circle(
+            canvas,
+            centre,
+            max(2, int(rng.uniform(4.5, 9.5) * px_mm)),
+            1.0,
+            -1 if rng.random() < 0.7 else 2,
+            cv2.LINE_AA,
+        )
+    if rng.random() < 0.5:
+        far, half = float(slab.outline_mm[:, 1].max()) - rng.uniform(2, 6), rng.uniform(0.5, 2.0)
+        bar = np.array([[-half, 2.0], [half, 2.0], [half, far], [-half, far]])
+        cv2.fillPoly(canvas, [np.round(to_tile(bar) * 16).astype(np.int32)], 1.0, cv2.LINE_AA, 4)
+    return _relief(f, canvas, float(rng.choice((-1, 1)) * rng.uniform(0.4, 1.8)), float(rng.uniform(0.7, 1.5)))
 
 
 def _ring(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_mm: float, to_tile: ToTile) -> Finish:
@@ -439,7 +459,7 @@ def _skin(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_mm
 
 
 _MAKERS = {
-    "stamp": _stamp, "gate": _gate, "ring": _ring, "coin": _coin, "ruler": _ruler, "card": _card, "drive": _drive, "cylinder": _cylinder,
+    "stamp": _stamp, "gate": _gate, "ring": _ring, "boss": _boss, "coin": _coin, "ruler": _ruler, "card": _card, "drive": _drive, "cylinder": _cylinder,
     "groove": _groove, "pencil": _pencil, "skin": _skin,
 }  # fmt: skip
 

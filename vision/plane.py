@@ -35,8 +35,9 @@ POINTS_USED: Final = 60  # a rim is thinned to this many before the fit
 class Plane:
     """Pinhole camera and bench plane.
 
-    `parameters` are focal length (px), tilt across and along (rad), log of the distance along the optical axis;
-    `covariance` is theirs, (4, 4). Without a scale `metric` is False and the unit is the pixel at the image's centre.
+    `parameters` are focal length (px), tilt across and along (rad), and the log of the millimetres a pixel covers on the
+    bench in the middle of the picture (distance along the optical axis over focal length: a photo knows it far better
+    than either); `covariance` is theirs, (4, 4). Without a scale `metric` is False and the unit is the pixel at the image's centre.
     """
 
     parameters: Array
@@ -56,7 +57,7 @@ class Plane:
     @property
     def distance_mm(self) -> float:
         """Camera to bench along the optical axis."""
-        return float(np.exp(self.parameters[3]))
+        return float(np.exp(self.parameters[3]) * self.parameters[0])
 
     @property
     def tilt_deg(self) -> Quantity:
@@ -86,7 +87,7 @@ class Plane:
 def _plane_frame(p: Array) -> tuple[Array, Array, Array, float]:
     rotation, _ = cv2.Rodrigues(np.array([p[1], p[2], 0.0]))
     rotation = np.asarray(rotation, dtype=float)
-    return rotation @ (1.0, 0.0, 0.0), rotation @ (0.0, -1.0, 0.0), rotation @ (0.0, 0.0, -1.0), float(np.exp(p[3]))
+    return rotation @ (1.0, 0.0, 0.0), rotation @ (0.0, -1.0, 0.0), rotation @ (0.0, 0.0, -1.0), float(np.exp(p[3]) * p[0])
 
 
 def _to_mm(p: Array, centre: Array, points: Array, height: float) -> Array:
@@ -172,7 +173,7 @@ def fit_plane(
     if distance is None:
         return NotMeasured("plane-not-fitted", "the reference is too small in the picture: go closer")
     starts = _starts(circles, centre, focal)
-    prior = np.array([focal, 0.0, 0.0, np.log(distance)])
+    prior = np.array([focal, 0.0, 0.0, np.log(distance / focal)])
     sigma = np.array([u_focal * focal, U_TILT_RAD, U_TILT_RAD, 3.0])
     solution = _best(circles, marks, prior, sigma, starts, centre)
     if solution is None:
@@ -191,7 +192,7 @@ def square_plane(
     Heights of the circles are in that unit too. Without circles the plane is taken as seen square, give or take.
     """
     focal, u_focal, centre = _camera(image_size, focal_35mm)
-    prior = np.array([focal, 0.0, 0.0, np.log(focal)])
+    prior = np.array([focal, 0.0, 0.0, 0.0])
     sigma = np.array([u_focal * focal, U_TILT_RAD, U_TILT_RAD, 1e-6])
     circles = [_part_circle(points, height) for points, height in part_circles]
     if circles:
@@ -373,7 +374,7 @@ def _place_columns(jac: Array, x: Array, circles: list[_Circle], centre: Array) 
 def _weight(c: _Circle, x: Array) -> float:
     """From a distance on the plane to a standardised residual; neighbours on a rim err together and weigh as fewer."""
     few = np.sqrt(max(len(c.points) / INDEPENDENT_POINTS, 1.0))
-    return float(x[0] / np.exp(x[3]) / (c.sigma_px * few))
+    return float(np.exp(-x[3]) / (c.sigma_px * few))
 
 
 def _residuals(

@@ -30,7 +30,7 @@ def outline_mm(open_bottom: bool = False) -> np.ndarray:
 def camera(tilt_deg: float, turn_deg: float) -> Plane:
     focal = focal_px(26.0, (4032, 3024))
     tilt, turn = np.radians([tilt_deg, turn_deg])
-    parameters = np.array([focal, tilt * np.cos(turn), tilt * np.sin(turn), np.log(250.0)])
+    parameters = np.array([focal, tilt * np.cos(turn), tilt * np.sin(turn), np.log(250.0 / focal)])
     covariance = np.diag([0.01 * focal, 0.004, 0.004, 0.003]) ** 2
     return Plane(parameters, covariance, (2015.5, 1511.5), True)
 

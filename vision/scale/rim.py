@@ -27,7 +27,10 @@ LEAST_TOLERANCE_PX: Final = 0.9
 LEAST_RADIUS_PX: Final = 14.0
 MOST_FLATTENED: Final = 0.16  # of the mean radius: short over long axis 0.72, seen at 44 degrees
 LEAST_SUPPORT: Final = 0.45  # of the rays must see the rim or its foot
-OUTER_SHARE: Final = 0.75  # an outer ring with this share of the best score is the rim, and the best one its inner edge
+BENCH_FROM: Final = 0.15  # of the radius beyond the first ellipse: bench, lit or shaded, whatever the coin's wall
+CONTRAST_WEIGHT: Final = 2.0  # of "coin within, bench without" in a ring's score, exponent
+BAND: Final = 0.045  # of the radius: how wide the strips within and without are
+OUTER_SHARE: Final = 0.8  # an outer ring with this share of the best score is the rim, and the best one its inner edge
 TURNS: Final = 6  # first turns tried within one side of a coin with sides
 
 
@@ -144,6 +147,8 @@ class _Rays:
     centre: Array
     distance: Array
     weight: Array
+    offset: Array  # (K,) px from the first ellipse
+    unlike: Array  # (RAYS, K) 0 to 1: how far from the bench's colour, in light or in shadow
 
     @classmethod
     def cast(cls, pixels: NDArray[np.uint8], start: Start) -> _Rays | None:
@@ -170,7 +175,34 @@ class _Rays:
         typical = max(float(np.quantile(strength[:, 0], 0.6)), 1.0)
         weight = np.clip(strength / typical, 0.0, 1.0) ** 0.7
         weight[strength < max(0.12 * typical, 0.6)] = 0.0
-        return cls(angle, unit, start.centre_px, first[:, None] + position, weight)
+        unlike = _unlike_bench(smooth, offset > BENCH_FROM * start.radius_px)
+        return cls(angle, unit, start.centre_px, first[:, None] + position, weight, offset, unlike)
+
+    def across(self, place: Array, band: float) -> Array:
+        """How much unlike the bench it is just inside less just outside of edges (H, RAYS): (H,)."""
+        running = np.cumsum(self.unlike, axis=1)
+        running = np.concatenate([np.zeros((len(running), 1)), running], axis=1)
+        step = float(self.offset[1] - self.offset[0])
+        rows = np.arange(len(running))[None]
+
+        def mean(low: Array, high: Array) -> Array:
+            a, b = (np.clip(np.round((v - self.offset[0]) / step).astype(int), 0, len(self.offset)) for v in (low, high))
+            return np.asarray((running[rows, b] - running[rows, a]) / np.maximum(b - a, 1))
+
+        gap = 0.25 * band
+        return np.asarray((mean(place - band - gap, place - gap) - mean(place + gap, place + gap + band)).mean(axis=1))
+
+
+def _unlike_bench(colour: NDArray[np.float32], far: NDArray[np.bool_]) -> Array:
+    """Distance of colours (RAYS, K, 3) from the bench's own on the same ray, in full light or in shadow."""
+    beyond = colour[:, far]
+    around = np.concatenate([np.roll(beyond, k, axis=0) for k in (-6, -3, 0, 3, 6)], axis=1)
+    bench = np.median(around, axis=1)
+    noise = 1.4826 * np.median(np.abs(around - bench[:, None]), axis=1).mean(axis=1)
+    light = np.einsum("rkc,rc->rk", colour, bench) / np.maximum((bench**2).sum(axis=1), 1.0)[:, None]
+    shaded = np.clip(light, 0.2, 1.1)[:, :, None] * bench[:, None]
+    away = np.linalg.norm(colour - shaded, axis=2)
+    return np.asarray(np.clip(away / (3.0 * noise + 8.0)[:, None], 0.0, 1.0), dtype=np.float64)
 
 
 def _radius_at(angle: Array, start: Start) -> Array:
@@ -240,6 +272,8 @@ def _fit_rings(rays: _Rays, start: Start, wall: Wall, profile: Profile | None, *
     support = np.maximum(face, foot).sum(axis=1) / RAYS
     z = coefficients[:, 0] / start.u_radius_px
     score = support * np.exp(-0.5 * np.minimum(z * z, 25.0))
+    outer = _outer_edge(base, design, rays, forms[form], coefficients, nearer)
+    score *= np.exp(CONTRAST_WEIGHT * rays.across(outer, BAND * r0))
     flat = np.hypot(coefficients[:, 3] + start.flattening_px[0], coefficients[:, 4] + start.flattening_px[1])
     score[(flat > MOST_FLATTENED * r0) | (np.hypot(*coefficients[:, 1:3].T) > 0.2 * r0)] = 0.0
     if score.max() <= 0.0:
@@ -277,6 +311,12 @@ def _match(
         out.append((chosen, where - base * (forms - 1.0)))
     (face, at_face), (foot, at_foot) = out
     return face, foot, at_face, at_foot
+
+
+def _outer_edge(base: Array, design: Array, rays: _Rays, forms: Array, coefficients: Array, nearer: float) -> Array:
+    """The silhouette's distance from the first ellipse on every ray: the rim, or the foot where that lies farther out."""
+    rim = (design @ coefficients[:, :5].T).T + base * (forms - 1.0)
+    return np.asarray(rim + np.maximum(coefficients[:, 5:] @ rays.unit.T - nearer, 0.0))
 
 
 def _wall_shifts(start: Start, wall: Wall) -> list[Array]:

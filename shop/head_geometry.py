@@ -283,6 +283,9 @@ def plan_drill(
     )
 
 
+STOCK: Final = tuple(drill for drill in DRILLS if not drill.memory)  # never advise a size that no table confirmed
+
+
 def plan_drills(
     head: HeadMeasure, point_deg: float = POINT_ANGLES_DEG[0], hole_mm: Quantity | None = None
 ) -> tuple[DrillPlan, ...] | NotMeasured:
@@ -293,7 +296,7 @@ def plan_drills(
     tuple of DrillPlan, or NotMeasured
         The reason of the closest drill when none leaves a safe window.
     """
-    nearest = smallest_above(head.thread.major_mm + COVER_MM - 1e-9, DRILLS)
+    nearest = smallest_above(head.thread.major_mm + COVER_MM - 1e-9, STOCK)
     tried = [plan_drill(head, nearest[system], point_deg, hole_mm) for system in DRILL_SYSTEMS if system in nearest]
     plans = sorted((p for p in tried if isinstance(p, DrillPlan)), key=lambda plan: plan.drill.diameter_mm)
     if plans:

@@ -14,6 +14,7 @@ from shop.freeing import Advice, Situation, advice_json, advise, figures
 from shop.head_geometry import CAM_THICKNESS_MM, DISC_MM
 from shop.job_sheet import SheetError, make_job_sheet
 from shop.methods import CONDITIONS, PLACES, Method, load_knowledge
+from shop.pages import look
 from shop.screw_at_hand import Screw, screw_from_reading
 from shop.threads import CAM_SCREWS, THREADS
 from vision.quantity import COVERAGE_FACTOR, NotMeasured, Quantity
@@ -31,20 +32,22 @@ USUAL_TOOLS: Final = ("vise", "eye-protection", "driver", "hammer")
 
 def show() -> None:
     """Draw the page."""
-    st.title("A screw that will not come out")
+    st.html(look.style())
+    st.html(
+        look.lead("A screw that will not come out", "Ways to free it, mildest first, with the figures for your screw.")
+    )
     known = load_knowledge()
     always = [c for c in known.cautions.values() if c.always]
     st.error("**Before anything else**\n\n" + "\n".join(f"- {_caution(c.text, c.basis)}" for c in always))
-    reading = _reading()
-    situation = _situation()
-    try:
+    questions, answers = st.columns([2, 3], gap="medium")  # one under the other on a phone
+    with questions:
+        reading = _reading()
+        situation = _situation()
         screw = _screw(reading)
-    except ValueError as error:
-        st.warning(f"{error}")
-        return
     advice = advise(situation, screw)
-    _answer(advice, shown={c.id for c in always})
-    _downloads(advice, reading)
+    with answers:
+        _answer(advice, shown={c.id for c in always})
+        _downloads(advice, reading)
 
 
 def _caution(text: str, basis: str) -> str:
@@ -133,7 +136,7 @@ def _screw(reading: Mapping[str, Any] | None) -> Screw:
 
 
 def _answer(advice: Advice, shown: set[str]) -> None:
-    st.header("What to do, mildest first")
+    st.html(look.heading("What to do, mildest first"))
     more = [c for c in advice.cautions if c.id not in shown]
     if more:
         st.error("\n".join(f"- {_caution(c.text, c.basis)}" for c in more))
@@ -144,7 +147,7 @@ def _answer(advice: Advice, shown: set[str]) -> None:
         with st.expander(f"{step}. {method.name}", expanded=step == 1):
             _method(method, advice)
     if advice.left_out:
-        st.subheader("Left out, and why")
+        st.html(look.heading("Left out, and why"))
         st.markdown("\n".join(f"- **{item.method.name}**: {item.reason}" for item in advice.left_out))
 
 
@@ -159,14 +162,18 @@ def _method(method: Method, advice: Advice) -> None:
     if method.numbers == "drill":
         section = draw_section(advice.screw, advice.numbers)
         if not isinstance(section, NotMeasured):
-            st.image(svg(section), width="stretch")
+            st.image(
+                svg(section),
+                width="stretch",
+                alt="; ".join((*section.labels, *(level.label for level in section.levels))),
+            )
             st.caption(
                 "Section to scale. Red: the drill at its stop. Depths are those of the drill's tip below the head's top."
             )
 
 
 def _downloads(advice: Advice, reading: Mapping[str, Any] | None) -> None:
-    st.subheader("Take it to the bench")
+    st.html(look.heading("Take it to the bench"))
     paper = st.radio("Paper", ["letter", "a4"], format_func=str.upper, horizontal=True, key="free_paper") or "letter"
     try:
         pdf = make_job_sheet(reading, None, advice, paper=paper)

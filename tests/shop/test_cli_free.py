@@ -37,7 +37,7 @@ def test_json_is_one_object_with_cautions_first(capsys: pytest.CaptureFixture[st
     assert list(record)[1] == "cautions" and record["cautions"][0]["id"] == "eyes"
     assert record["screw"]["head_diameter"] == {"value": 6.35, "u95": 0.05}
     assert record["screw"]["hole"] == {"value": 3.9, "u95": 0.07}  # the reading's hole, not the table's
-    assert {"#28", "9/64 in", "3.6 mm"} == {drill["drill"] for drill in record["numbers"]["drills"]}
+    assert {"#27", "9/64 in", "3.6 mm"} == {drill["drill"] for drill in record["numbers"]["drills"]}
 
 
 def test_text_for_a_terminal_and_the_section_to_scale(

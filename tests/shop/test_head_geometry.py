@@ -121,7 +121,7 @@ def test_no_drill_is_larger_than_the_head_or_smaller_than_the_shank(
         assert plans.text
         return
     for plan in plans:
-        assert thread.major_mm < plan.drill.diameter_mm < head.edge_low_mm
+        assert thread.major_mm < plan.drill.diameter_mm < head.edge_low_mm and not plan.drill.memory
         assert plan.point_mm < plan.stop_mm <= plan.parts_at_mm.value - plan.parts_at_mm.u95 + 1e-9
         assert plan.stop_mm < plan.latest_mm
         assert 0.0 <= plan.ring_left_mm <= plan.ring_left_most_mm

@@ -181,7 +181,7 @@ def _decide(a: MeasuredPart, b: MeasuredPart, options: FitOptions, rng: np.rando
     centres[:, :n] = at[:, :, :2]
     draws = replace(draws, list_xy=centres, list_length=lengths)
     judged = _both_words(Judge(_unsure_as(a, b), draws, options).judge(part), a, b, part)
-    verdict = verdict_of(judged.probability, options)
+    verdict = verdict_of(judged.probability, a if b.is_complete() else b, options)
     seat = seat_of(a, part, draws, options)
     reasons = reasons_of(
         a, part, draws, seat, judged.sides, judged.screws_each,

@@ -20,8 +20,8 @@ from vision.vocabulary import CENTRE
 
 # A length not measured is taken as the candidate's own, give or take this (standard uncertainty, mm): the answer is
 # then neither yes nor no, and the length is asked for.
-UNMEASURED_LENGTH_U_MM: Final = 1.0
-UNMEASURED_RADIUS_U_MM: Final = 0.5
+UNMEASURED_LENGTH_U_MM: Final = 0.75
+UNMEASURED_RADIUS_U_MM: Final = 0.3
 ZONE_SIGMA: Final = 1.0 / 3.0  # of a position zone's radius: its edge is at three standard deviations
 
 

@@ -39,7 +39,7 @@ LEAST_LABEL: Final = 1e-3  # below this the words alone say no
 REFINE_FROM: Final = 0.02  # on the first few draws; below it the answer is no whatever the rest says
 MIDDLE_DRAWS: Final = 4000
 NEAR: Final = 0.02  # this near a limit of the verdict, all draws are used
-FEW: Final = 8  # with so few candidates, too
+FEW: Final = 8  # with so few candidates, always
 MODEL_U_MM: Final = 0.02  # two parts of one number differ by about this
 MOST_ASKED: Final = 40  # so many undecided candidates, best first, get their deciding measurement worked out
 
@@ -160,12 +160,10 @@ def decide(
     ranked: list[tuple[tuple[float, ...], Judged, Seat | None]] = []
     for row in alive:
         part = table.parts[row]
-        judged = judges[0].judge(part)
-        if judged.probability >= REFINE_FROM:
+        judged = judges[2 if len(alive) <= FEW else 0].judge(part)
+        if len(alive) > FEW and judged.probability >= REFINE_FROM:
             judged = judges[1].judge(part)
-            if len(alive) <= FEW or any(
-                abs(judged.probability - at) < NEAR for at in (options.fits_from, options.not_up_to)
-            ):
+            if any(abs(judged.probability - at) < NEAR for at in (options.fits_from, options.not_up_to)):
                 judged = judges[2].judge(part)
         seat = seat_of(measured, part, draws, options)
         score = math.log(max(judged.probability, 1e-9)) + _sameness(measured, part, seat, options)
@@ -174,7 +172,7 @@ def decide(
     candidates = []
     asked = 0
     for _, judged, seat in ranked:
-        verdict = verdict_of(judged.probability, options)
+        verdict = verdict_of(judged.probability, measured, options)
         decide_by = None
         if verdict == MEASURE and asked < MOST_ASKED:
             asked += 1
@@ -184,10 +182,10 @@ def decide(
     return FitReport(measured.sha256, tuple(candidates), notes_of(measured, draws, options.screws))
 
 
-def verdict_of(probability: float, options: FitOptions) -> str:
-    """The word for a probability."""
+def verdict_of(probability: float, measured: MeasuredPart, options: FitOptions) -> str:
+    """The word for a probability; nothing is called a fit while a length it rests on was not measured."""
     if probability >= options.fits_from:
-        return FITS
+        return FITS if measured.is_complete() else MEASURE
     return DOES_NOT_FIT if probability <= options.not_up_to else MEASURE
 
 

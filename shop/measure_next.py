@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -76,6 +76,11 @@ class Curve:
         """Chance of a wrong decision once the value is known."""
         return float(np.minimum(self.probability, 1.0 - self.probability).mean())
 
+    @property
+    def spread(self) -> float:
+        """Variance of the decision left once the value is known, p (1 - p) on average."""
+        return float((self.probability * (1.0 - self.probability)).mean())
+
 
 def curve_of(shown: Array, each: Array) -> Curve:
     """Average the fit over draws that would show nearly the same value.
@@ -97,10 +102,12 @@ def curve_of(shown: Array, each: Array) -> Curve:
 def turning(curve: Curve, now_mm: float) -> tuple[float, str, tuple[float, float] | None] | None:
     """Where the answer turns: value, above/below/between, and the interval if there are two ends.
 
+    It turns at a probability of one half; when other doubts keep it below that throughout, at half of its highest.
     Of two ends the one nearer to `now_mm`, the value expected at present, is the turning value.
     """
     smooth = np.convolve(np.pad(curve.probability, 1, mode="edge"), np.full(3, 1.0 / 3.0), mode="valid")
-    yes = smooth > DECIDED_AT
+    level = DECIDED_AT if smooth.max() > DECIDED_AT else 0.5 * float(smooth.max())
+    yes = smooth > level
     if yes.all() or not yes.any():
         return None
     best, start = (0, 0), None
@@ -112,7 +119,7 @@ def turning(curve: Curve, now_mm: float) -> tuple[float, str, tuple[float, float
     first, after = best
 
     def crossing(i: int, j: int) -> float:
-        a, b = smooth[i] - DECIDED_AT, smooth[j] - DECIDED_AT
+        a, b = smooth[i] - level, smooth[j] - level
         return float(curve.value[i] + (curve.value[j] - curve.value[i]) * a / (a - b))
 
     low = crossing(first - 1, first) if first > 0 else None
@@ -142,16 +149,29 @@ def best_measurement(measured: MeasuredPart, draws: Draws, judged: Judged, rng: 
     doubt = min(p, 1.0 - p)
     if doubt <= 0.0:
         return None
+    found = [*_lengths(measured, draws, judged, rng), *_looks(measured, judged)]
+    best = _first_best([(saved, decide_by) for saved, _, decide_by in found], AS_GOOD * doubt)
+    if best is not None and best[0] >= WORTH_ASKING * doubt:
+        return best[1]
+    # Nothing turns the answer by itself. What narrows it most comes first, then the next: the variance p (1 - p) says.
+    spread = p * (1.0 - p)
+    narrows = _first_best([(share, decide_by) for _, share, decide_by in found], AS_GOOD * spread)
+    if narrows is not None and (narrows[0] >= WORTH_ASKING * spread or not measured.is_complete()):
+        return replace(narrows[1], settles=narrows[0] / spread)
+    saved = doubt - _split([judged.screws_each, 1.0 - judged.screws_each], judged.each)
+    if best is not None and best[0] >= saved:
+        return best[1]
+    trial = CalliperQuantity(TRIAL)
+    return _seen(measured, trial, "every screw starts", "", max(0.0, saved) / doubt)
+
+
+def _first_best(found: Sequence[tuple[float, DecideBy]], as_good: float) -> tuple[float, DecideBy] | None:
+    """The one that saves most; of nearly equal ones the first, which is the easiest."""
     best: tuple[float, DecideBy] | None = None
-    for saved, found in [*_lengths(measured, draws, judged, rng), *_looks(measured, judged)]:
-        if saved > 0.0 and (best is None or saved > best[0] + AS_GOOD * doubt):
-            best = saved, found
-    if best is None or best[0] < WORTH_ASKING * doubt:
-        saved = doubt - _split([judged.screws_each, 1.0 - judged.screws_each], judged.each)
-        if best is None or saved > best[0]:
-            trial = CalliperQuantity(TRIAL)
-            return _seen(measured, trial, "every screw starts", "", max(0.0, saved) / doubt)
-    return best[1]
+    for saved, decide_by in found:
+        if saved > 0.0 and (best is None or saved > best[0] + as_good):
+            best = saved, decide_by
+    return best
 
 
 def _split(groups: Sequence[Array], each: Array) -> float:
@@ -167,11 +187,12 @@ def _split(groups: Sequence[Array], each: Array) -> float:
 
 def _lengths(
     measured: MeasuredPart, draws: Draws, judged: Judged, rng: np.random.Generator
-) -> list[tuple[float, DecideBy]]:
-    """Every length a calliper can take that may turn the answer, with the wrong decisions it saves."""
+) -> list[tuple[float, float, DecideBy]]:
+    """Every length a calliper can take that may turn the answer, with the wrong decisions and the variance it saves."""
     some = draws.first(MOST_DRAWS)
     each, states = judged.each[:MOST_DRAWS], judged.states[:MOST_DRAWS]
-    doubt = float(min(each.mean(), 1.0 - each.mean()))
+    p = float(each.mean())
+    doubt = min(p, 1.0 - p)
     shown: list[tuple[CalliperQuantity, Array]] = [(q, value_of(q, states)) for q in part_quantities(measured)]
     if len(draws.threads) > 1:
         made = UNDER_SIZE_MM + UNDER_SIZE_U_MM * rng.standard_normal(len(each))
@@ -199,12 +220,12 @@ def _lengths(
             jaws_mm=jaws_mm(quantity, measured),
             settles=max(0.0, saved / max(doubt, 1e-9)),
         )
-        found.append((saved, decide_by))
+        found.append((saved, p * (1.0 - p) - curve.spread, decide_by))
     return found
 
 
-def _looks(measured: MeasuredPart, judged: Judged) -> list[tuple[float, DecideBy]]:
-    """What can be seen by eye, with the wrong decisions that seeing it saves.
+def _looks(measured: MeasuredPart, judged: Judged) -> list[tuple[float, float, DecideBy]]:
+    """What can be seen by eye, with the wrong decisions and the variance that seeing it saves.
 
     A word the candidate needs with probability w makes p = w times the rest; without it there is no fit.
     """
@@ -221,13 +242,15 @@ def _looks(measured: MeasuredPart, judged: Judged) -> list[tuple[float, DecideBy
         if 0.0 < weight < 1.0:
             rest = min(p / weight, 1.0)
             saved = doubt - weight * min(rest, 1.0 - rest)
-            found.append((saved, _seen(measured, CalliperQuantity(kind), word, kind, saved / doubt)))
+            narrowed = p * (1.0 - p) - weight * rest * (1.0 - rest)
+            found.append((saved, narrowed, _seen(measured, CalliperQuantity(kind), word, kind, saved / doubt)))
     if len(judged.sides) == 2:
         stated = top(measured.facing)
         other = "plug" if stated == "screw" else "screw"
         better = stated if judged.sides[0].probability >= judged.sides[1].probability else other
         saved = doubt - sum(side.share * min(side.probability, 1.0 - side.probability) for side in judged.sides)
-        found.append((saved, _seen(measured, CalliperQuantity("facing"), better, "facing", saved / doubt)))
+        narrowed = p * (1.0 - p) - sum(s.share * s.probability * (1.0 - s.probability) for s in judged.sides)
+        found.append((saved, narrowed, _seen(measured, CalliperQuantity("facing"), better, "facing", saved / doubt)))
     return found
 
 

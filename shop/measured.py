@@ -101,6 +101,10 @@ class MeasuredPart:
         """Hole diameters (n,)."""
         return self.mean[5::3].copy()
 
+    def is_complete(self) -> bool:
+        """Whether all that a fit needs was measured: the reach and the place of every hole."""
+        return self.is_measured("reach") and self.holes_measured()
+
     def holes_measured(self) -> bool:
         """Whether the place of every hole is known in mm."""
         return all(self.is_measured(f"holes[{i}].{axis}") for i in range(len(self.holes)) for axis in "xy")

@@ -9,11 +9,11 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from shop.fasteners import HEAD_KINDS
-from shop.head_geometry import DrillPlan, GripPlan, HeadMeasure, SlotPlan
+from shop.head_geometry import DrillPlan, GripPlan, HeadMeasure, SlotPlan, core_mm
 from shop.methods import (
     CONDITIONS,
     HEAD_IS_OFF,
@@ -171,6 +171,9 @@ def advise(situation: Situation, screw: Screw | None = None, knowledge: Knowledg
     known = knowledge or load_knowledge()
     at_hand = screw or Screw()
     numbers = numbers_for(at_hand)
+    if situation.condition == HEAD_IS_OFF and isinstance(numbers.head, HeadMeasure):
+        gone = NotMeasured("head-gone", "the head is gone: there is nothing to cut or drill off")
+        numbers = replace(numbers, drills=gone, slot=gone)
     methods, unnamed = choose(situation, numbers, known)
     left_out = tuple(_named(item, known) for item in unnamed)
     return Advice(

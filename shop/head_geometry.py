@@ -382,11 +382,15 @@ class GripPlan:
     core_mm: float
 
 
+def core_mm(thread: Thread) -> float:
+    """The thread's basic minor diameter, major − 1.0825 pitch: the 60° triangle loses 5/8 of its height on each side."""
+    return thread.major_mm - 1.25 * math.sqrt(0.75) * thread.pitch_mm
+
+
 def plan_grip(head: HeadMeasure, plan: DrillPlan, thickness_mm: Quantity = CAM_THICKNESS_MM) -> GripPlan:
     """The stub left to grip, from the cam's thickness and the depth at which the head came off.
 
-    The core is the thread's basic minor diameter, major − 1.0825 pitch (the 60° thread form): a hole for an extractor
-    stays inside it. The hollow left by the drill's point makes the upper end of the stub weak.
+    A hole for an extractor stays inside the core. The hollow left by the drill's point makes the stub's upper end weak.
     """
     value = thickness_mm.value - plan.corner_mm.value
     stub = Quantity(value, math.hypot(thickness_mm.u, plan.corner_mm.u))
@@ -396,5 +400,5 @@ def plan_grip(head: HeadMeasure, plan: DrillPlan, thickness_mm: Quantity = CAM_T
         thickness_mm.value - thickness_mm.u95 - plan.latest_mm + plan.point_mm,
         thickness_mm.value - plan.stop_mm,
         thread.major_mm,
-        thread.major_mm - 1.0825 * thread.pitch_mm,
+        core_mm(thread),
     )

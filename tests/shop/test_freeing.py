@@ -230,6 +230,12 @@ def test_wishes_and_gaps_are_said_not_swallowed() -> None:
     gone = advise(Situation("head-gone", frozenset(TOOLS), frozenset({"screw"}), "vise"), SIX)
     assert [m.id for m in gone.methods] == ["grip-stub", "extractor", LAST_RESORT]
     assert any("past saving" in note for note in gone.notes)
+    record = advice_json(gone)  # no drill and no slot for a head that is not there; the stub and the core stay
+    assert record["numbers"]["drills"] == [] and record["numbers"]["slot"] is None and record["numbers"]["grip"]
+    assert [m["figures"][0][0] for m in record["methods"][:2]] == [
+        "Stub out of the plug",
+        "Stay inside the screw's core",
+    ]
 
 
 def test_a_straight_blade_is_not_advised_when_the_cam_is_to_be_saved() -> None:

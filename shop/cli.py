@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import click
 
-from shop.cli_common import Trouble, say
+from shop.cli_common import Trouble, installed_version, say
 
 WRONG_USAGE: Final = 2
 NO_READABLE_FILE: Final = 3
@@ -53,9 +53,7 @@ class LazyGroup(click.Group):
 def _version(ctx: click.Context, _parameter: click.Parameter, asked: bool) -> None:
     if not asked or ctx.resilient_parsing:
         return
-    from importlib.metadata import version
-
-    click.echo(f"camdial {version('camdial')}")
+    click.echo(f"camdial {installed_version()}")
     ctx.exit()
 
 
@@ -88,8 +86,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, click.exceptions.Abort):
         click.echo(err=True)
         return INTERRUPTED
+    except SystemExit:  # click's way to say that nobody reads the output any more
+        return 0
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # nobody reads any more; nothing is left to flush into the pipe
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # the same, met while flushing
         return 0
     except click.UsageError as error:
         if debug:

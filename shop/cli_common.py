@@ -29,6 +29,16 @@ class Trouble(click.ClickException):
     exit_code = 3
 
 
+def installed_version() -> str:
+    """The version as installed, or a word for a source folder that never was."""
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return version("camdial")
+    except PackageNotFoundError:
+        return "from a source folder"
+
+
 def say(text: str) -> None:
     """One line on standard error."""
     click.echo(f"camdial: {text}", err=True)

@@ -202,6 +202,7 @@ def chance_text(probability: float) -> str:
 @click.argument("a", metavar="A")
 @click.argument("b", metavar="B")
 @reading_options
+@click.option("--screw", "screws", multiple=True, metavar="THREAD", help="Screw of the cylinder, as #6-32.")
 @click.option(
     "--overlay", type=click.Path(dir_okay=False), metavar="OUT.svg", help="Draw both outlines over each other."
 )

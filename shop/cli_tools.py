@@ -12,7 +12,7 @@ from typing import Final
 
 import click
 
-from shop.cli_common import LIST_VARIABLE, Trouble, list_place, paint, print_json
+from shop.cli_common import LIST_VARIABLE, Trouble, installed_version, list_place, paint, print_json
 
 PORT: Final = 8501
 SAFE_WAL: Final = (3, 51, 3)  # sqlite.org/wal.html: before it two connections can damage a file in that journal mode
@@ -136,8 +136,6 @@ def _checks() -> Iterator[tuple[str, Callable[[], tuple[bool, str]]]]:
 
 def _own_packages() -> tuple[bool, str]:
     """Other distributions have packages named vision, shop or train: make sure that ours are the ones found."""
-    from importlib.metadata import version
-
     import shop
     import vision
 
@@ -146,7 +144,7 @@ def _own_packages() -> tuple[bool, str]:
     if any(folder != here for folder in folders):
         return False, "another package is called vision or shop here: install camdial in an environment of its own"
     python = ".".join(map(str, sys.version_info[:3]))
-    return True, f"camdial {version('camdial')}, Python {python}"
+    return True, f"camdial {installed_version()}, Python {python}"
 
 
 def _network(which: str) -> tuple[bool, str]:

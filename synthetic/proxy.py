@@ -399,7 +399,7 @@ def sample_cam(
                 float(rng.uniform(0.15, 0.35)) if cast else float(rng.uniform(0.04, 0.2)),
                 float(rng.uniform(0.1, 0.3)) if cast else float(rng.uniform(0.03, 0.08)),
             )
-            plate_mesh(plate)
+            plate_mesh(plate, 2.0)  # only to see whether it can be made
         except PlateError:
             continue
         return Cam(family, bottom, hand, plate, d, cast)

@@ -229,6 +229,7 @@ def ruler(rng: np.random.Generator, unit: str, *, heldout: bool) -> Prop:
 
 def from_outline(kind: str, name: str, shape: BaseGeometry, thick: float, surface: Surface, edge: float = 0.15) -> Prop:
     """A flat prop from any polygon; its openings go right through."""
+    shape = shape.buffer(-0.2).buffer(0.4).buffer(-0.2)  # no corner is sharper than the rounding of the edge
     polygon = shape if isinstance(shape, Polygon) else max(shape.geoms, key=lambda g: g.area)
     rings = tuple(ring_of(i, counter_clockwise=True) for i in polygon.interiors)
     plate = Plate(ring_of(polygon.exterior, counter_clockwise=True), thick, (), rings, min(edge, thick / 3), 0.05)

@@ -174,7 +174,7 @@ def build(mi: Any, scene: Scene) -> Any:
     hidden = plain_surface((0.5, 0.5, 0.5))
     tree: dict[str, Any] = {
         "type": "scene",
-        "integrator": {"type": "path", "max_depth": 5, "rr_depth": 3},
+        "integrator": {"type": "path", "max_depth": 4, "rr_depth": 3},
         "sensor": {
             "type": "thinlens",
             "fov": float(np.degrees(2 * np.arctan(camera.width / 2.0 / camera.focal_px))),

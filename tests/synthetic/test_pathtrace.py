@@ -1,0 +1,211 @@
+"""The path tracer's meshes against shapely, its truth against its own pixels, and that pictures come out the same again."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from shapely.geometry import Polygon
+
+from synthetic import proxy, traced_props
+from synthetic.pathtrace import Options, composed
+from synthetic.plate import Mesh, Plate, PlateError, PlateHole, circle, is_closed, plate_mesh, volume_mm3
+from synthetic.traced_camera import Chain, develop, focal_px, jpeg_bytes, look_at
+from synthetic.traced_scene import Flash, Scene, plain_surface
+from vision.label import Label
+from vision.vocabulary import BOTTOMS, FAMILIES, angle_from_xy, difference_deg
+
+QUICK = Options(seed=3, set_name="heldout", long_side=320, spp=4, negatives=0.0)
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_plate_mesh_is_closed_and_holds_the_volume_that_shapely_says(family):
+    for k, bottom in enumerate(BOTTOMS):
+        cam = proxy.sample_cam(np.random.default_rng(40 + k), family=family, bottom=bottom)
+        plate = dataclasses.replace(
+            cam.plate,
+            upper_edge_mm=1e-3,
+            lower_edge_mm=1e-3,
+            holes=tuple(dataclasses.replace(h, countersink_diameter_mm=None) for h in cam.plate.holes),
+        )
+        mesh = plate_mesh(plate)
+        assert is_closed(mesh)
+        area = Polygon(plate.outline_mm, list(plate.openings_mm)).area
+        area -= sum(np.pi * (h.diameter_mm / 2) ** 2 for h in plate.holes)  # circles of true area, not polygons
+        # edges of 0.04-0.06 mm in holes and openings take a little away
+        assert volume_mm3(mesh) == pytest.approx(area * plate.thickness_mm, rel=2e-3)
+
+
+def test_countersink_takes_away_a_frustum():
+    square = np.array([(-10.0, -10.0), (10.0, -10.0), (10.0, 10.0), (-10.0, 10.0)])
+    plain = Plate(square, 3.0, (PlateHole(0, 0, 3.4),), (), 0.01, 0.01)
+    sunk = Plate(square, 3.0, (PlateHole(0, 0, 3.4, 6.3, 90.0),), (), 0.01, 0.01)
+    # ISO 7721 sharp head diameter of M3 is 6.3 mm; frustum volume pi h (R^2 + R r + r^2) / 3 less the cylinder it contains
+    depth, wide, narrow = (6.3 - 3.4) / 2, 6.3 / 2, 3.4 / 2
+    frustum = np.pi * depth * (wide**2 + wide * narrow + narrow**2) / 3 - np.pi * narrow**2 * depth
+    mesh = plate_mesh(sunk)
+    assert is_closed(mesh)
+    assert volume_mm3(plate_mesh(plain)) - volume_mm3(mesh) == pytest.approx(frustum, rel=0.02)
+
+
+def test_crossing_holes_are_refused():
+    square = np.array([(-10.0, -10.0), (10.0, -10.0), (10.0, 10.0), (-10.0, 10.0)])
+    with pytest.raises(PlateError):
+        plate_mesh(Plate(square, 2.0, (PlateHole(0, 0, 4.0), PlateHole(2, 0, 4.0))))
+    with pytest.raises(PlateError):
+        plate_mesh(Plate(square, 2.0, (PlateHole(9, 0, 4.0),)))
+    with pytest.raises(PlateError):
+        plate_mesh(Plate(square, 1.0, (PlateHole(0, 0, 3.0, 7.0),)))
+
+
+def test_words_and_sizes_of_the_held_out_cams():
+    rng = np.random.default_rng(9)
+    for family in FAMILIES:
+        for bottom in BOTTOMS:
+            cam = proxy.sample_cam(rng, family=family, bottom=bottom)
+            outline = Polygon(cam.plate.outline_mm)
+            assert outline.is_valid
+            assert (cam.hand != "none") == (family in ("hook", "offset"))
+            assert 14.0 <= cam.reach_mm() <= 34.0
+            at_bottom = outline.intersection(Polygon([(-0.5, -30), (0.5, -30), (0.5, 0), (-0.5, 0)])).bounds[1]
+            if bottom == "open":  # the floor of the cut-out lies between the axis and 0.30 D short of it
+                assert at_bottom > -0.31 * cam.hub_diameter_mm
+            else:
+                assert at_bottom < -0.42 * cam.hub_diameter_mm
+
+
+def test_camera_agrees_with_the_homography_of_its_plane():
+    camera = look_at(640, 480, 700.0, np.array([3.0, -2.0]), 250.0, 17.0, 40.0, 115.0)
+    assert camera.tilt_deg == pytest.approx(17.0)
+    assert camera.project(np.array([[3.0, -2.0, 0.0]]))[0] == pytest.approx((319.5, 239.5))
+    # a plane maps by a homography H = K [r1 r2 t] (Hartley & Zisserman, Multiple View Geometry, 2nd ed., section 8.1.1)
+    k = np.array([[700.0, 0, 319.5], [0, 700.0, 239.5], [0, 0, 1]])
+    t = -camera.axes @ camera.centre_mm
+    h = k @ np.column_stack([camera.axes[:, 0], camera.axes[:, 1], t])
+    points = np.random.default_rng(0).uniform(-40, 40, (20, 2))
+    p = np.column_stack([points, np.ones(20)]) @ h.T
+    assert camera.flat(points, 0.0) == pytest.approx(p[:, :2] / p[:, 2:])
+    assert np.linalg.det(camera.axes) == pytest.approx(1.0)
+
+
+def test_focal_length_by_the_diagonal():
+    # 26 mm at 4032 x 3024 is 3028.66 px: 26 * 5040 / 43.2666 (diagonal of 36 x 24 mm)
+    assert focal_px(26.0, 4032, 3024) == pytest.approx(3028.66, abs=0.02)
+
+
+def test_camera_chain_moves_no_edge():
+    image = np.zeros((60, 80, 3), np.float32) + 0.05
+    image[:, 40:] = 0.45
+    image[:, 39] = 0.25  # the edge lies on the middle of pixel 39
+    chain = Chain(blur_px=1.0, noise=0.0, contrast=0.0, sharpening=0.0, vignette=0.0, saturation=1.0)
+    row = develop(image, chain, np.random.default_rng(0))[30, :, 1].astype(float) / 255.0
+    linear = np.where(row <= 0.04045, row / 12.92, ((row + 0.055) / 1.055) ** 2.4)
+    share = (linear - linear[10]) / (linear[70] - linear[10])
+    k = int(np.argmax(share > 0.5))
+    assert k - 1 + (0.5 - share[k - 1]) / (share[k] - share[k - 1]) == pytest.approx(39.0, abs=0.05)
+
+
+def test_written_focal_length_is_read_back_by_the_photo_reader():
+    from vision.photo import open_photo
+
+    data = jpeg_bytes(np.full((480, 640, 3), 128, np.uint8), Chain(), 26.0)
+    photo = open_photo(data, name="p.jpg")
+    assert photo.focal_35mm == 26.0
+    assert photo.pixels.shape == (480, 640, 3)
+
+
+def test_a_picture_depends_on_its_number_and_seed_alone():
+    a, b, other = composed(QUICK, 5), composed(QUICK, 5), composed(QUICK, 6)
+    assert a.label.to_json() == b.label.to_json()
+    assert np.array_equal(a.scene.bench.colour, b.scene.bench.colour)
+    assert a.label.to_json() != other.label.to_json()
+    assert Label.from_json(a.label.to_json()) == a.label
+
+
+def test_label_agrees_with_itself_through_the_picture():
+    """Clock angles and reach come back from the pixels of the label by the homography of the outline's points."""
+    for number in range(4):
+        take = composed(QUICK, number)
+        label, camera = take.label, take.scene.camera
+        assert label.axis_px is not None and label.tail_px is not None and label.thickness_mm is not None
+
+        def bench(points, camera=camera, z=label.thickness_mm + 0.02):
+            rays = (np.asarray(points) - [(camera.width - 1) / 2, (camera.height - 1) / 2]) / camera.focal_px
+            rays = np.column_stack([rays, np.ones(len(rays))]) @ camera.axes
+            return (camera.centre_mm + rays * ((z - camera.centre_mm[2]) / rays[:, 2])[:, None])[:, :2]
+
+        axis, tail = bench([label.axis_px, label.tail_px])
+        up = tail - axis
+        for hole in label.holes:
+            if np.hypot(hole.x_mm, hole.y_mm) < 1.0:
+                continue
+            (seen,) = bench([hole.center_px]) - axis
+            turn = np.degrees(np.arctan2(up[0] * -seen[1] + up[1] * seen[0], up @ seen))
+            turn = turn if label.facing == "screw" else -turn
+            assert difference_deg(turn, angle_from_xy(hole.x_mm, hole.y_mm)) == pytest.approx(0.0, abs=0.01)
+            assert np.hypot(*seen) == pytest.approx(np.hypot(hole.x_mm, hole.y_mm), abs=1e-3)
+
+
+def test_the_sets_share_no_look():
+    from synthetic import traced_light, traced_surfaces
+
+    for train, heldout in (
+        (traced_surfaces.TRAIN_METALS, traced_surfaces.HELDOUT_METALS),
+        (traced_surfaces.TRAIN_BENCHES, traced_surfaces.HELDOUT_BENCHES),
+        (traced_light.TRAIN, traced_light.HELDOUT),
+        (traced_props.OTHERS_TRAIN, traced_props.OTHERS_HELDOUT),
+    ):
+        assert not set(train) & set(heldout)
+
+
+@pytest.mark.parametrize("name", sorted(traced_props.OTHERS_TRAIN) + sorted(traced_props.OTHERS_HELDOUT))
+def test_other_things_are_closed_bodies(name):
+    table = traced_props.OTHERS_TRAIN | traced_props.OTHERS_HELDOUT
+    shape = table[name](np.random.default_rng(1))
+    prop = traced_props.from_outline("other", name, shape, 2.0, plain_surface((0.5, 0.5, 0.5)))
+    assert is_closed(prop.mesh)
+
+
+@pytest.fixture(scope="module")
+def mitsuba():
+    pytest.importorskip("mitsuba")
+    from synthetic.traced_scene import load_mitsuba
+
+    return load_mitsuba("scalar_rgb")
+
+
+def test_rendered_edges_lie_where_the_label_says(mitsuba):
+    """A white disc over black: sub-pixel edges of the rendered light against the projected outline, less than 0.1 px off."""
+    from synthetic.traced_scene import render
+
+    w, h = 200, 150
+    camera = look_at(w, h, 320.0, np.array([2.0, 1.0]), 150.0, 15.0, 30.0, 200.0)
+    ring = circle(0.0, 0.0, 16.0, points=400)
+    t = 2.0
+    mesh = plate_mesh(Plate(ring, t, (), (), 1e-3, 1e-3))
+    white, black = plain_surface((0.9, 0.9, 0.9), 1.0), plain_surface((0.0, 0.0, 0.0), 1.0)
+    black = dataclasses.replace(black, colour=np.zeros((4, 4, 3)))
+    scene = Scene(
+        camera, black, 0.0, ((Mesh(mesh.vertices, mesh.faces, mesh.normals, mesh.uv), white),),
+        np.ones((16, 32, 3), np.float32), 0.0, Flash(camera.centre_mm + 10.0, 2.0, 0.0), 1e-3, False,
+    )  # fmt: skip
+    light = render(mitsuba, scene, spp=36, seed=1)[..., 1]
+    edge = camera.flat(ring[::16], t)
+    centre = edge.mean(axis=0)
+    off = []
+    for point in edge:
+        out = (point - centre) / np.linalg.norm(point - centre)
+        if out @ (camera.flat(np.zeros((1, 2)), 0.0)[0] - camera.flat(np.zeros((1, 2)), t)[0]) > 0.02:
+            continue  # there the wall shows below the edge
+        s = np.arange(-5.0, 5.01, 0.1)
+        xy = point + s[:, None] * out
+        x0, y0 = np.floor(xy).astype(int).T
+        fx, fy = (xy - np.floor(xy)).T
+        row = (
+            light[y0, x0] * (1 - fx) * (1 - fy) + light[y0, x0 + 1] * fx * (1 - fy)
+            + light[y0 + 1, x0] * (1 - fx) * fy + light[y0 + 1, x0 + 1] * fx * fy
+        )  # fmt: skip
+        row = (row - row[-15:].mean()) / (row[:15].mean() - row[-15:].mean())
+        off.append(float(np.trapezoid(row, s) + s[0]))  # where a step of the same area would lie
+    assert len(off) > 8
+    assert abs(np.mean(off)) < 0.1
+    assert np.std(off) < 0.2

@@ -144,7 +144,7 @@ def fit_circle(edge: Array, weights: Array | None = None) -> Circle | NotMeasure
     x, residual, jac = levenberg_marquardt(function, start)
     if not np.isfinite(x).all() or abs(x[2]) > 1e4:
         return NotMeasured("too-few-edge-points", "the edge points lie on a line: no circle")
-    covariance, rms = _covariance(residual, jac, int(used.sum()))
+    covariance = _covariance(residual, jac, int(used.sum()))
     plain = float(np.sqrt(np.mean((residual[used] / w[used]) ** 2)))
     centre = mid + x[:2] * spread
     return Circle(
@@ -233,7 +233,7 @@ def fit_ellipse(edge: Array, weights: Array | None = None) -> Ellipse | NotMeasu
     if not np.isfinite(x).all() or np.abs(x[2:4]).min() < 1e-6:
         return NotMeasured("too-few-edge-points", "the edge points hold no ellipse")
     x[2:4] = np.abs(x[2:4])
-    covariance, _ = _covariance(residual, jac, int(used.sum()))
+    covariance = _covariance(residual, jac, int(used.sum()))
     if x[2] < x[3]:
         order = [0, 1, 3, 2, 4]
         x, covariance = x[order], covariance[np.ix_(order, order)]
@@ -363,11 +363,11 @@ def fit_ellipse_robust(edge: Array, start: Ellipse | None = None) -> Ellipse | N
     return ellipse
 
 
-def _covariance(residual: Array, jac: Array, count: int) -> tuple[Array, float]:
+def _covariance(residual: Array, jac: Array, count: int) -> Array:
     """Scatter's covariance: residual variance times the inverse normal matrix."""
     free = max(count - jac.shape[1], 1)
     variance = float(residual @ residual) / free
-    return variance * np.linalg.pinv(jac.T @ jac), float(np.sqrt(variance))
+    return np.asarray(variance * np.linalg.pinv(jac.T @ jac))
 
 
 def _checked(edge: Array) -> Array:

@@ -154,7 +154,7 @@ class _Rays:
     def cast(cls, pixels: NDArray[np.uint8], start: Start) -> _Rays | None:
         angle = np.linspace(0.0, 2.0 * np.pi, RAYS, endpoint=False)
         unit = np.column_stack([np.cos(angle), np.sin(angle)])
-        first = _radius_at(angle, start)
+        first = radius_at(angle, start)
         step = max(0.5, start.radius_px * (REACH[1] - REACH[0]) / 180.0)
         offset = np.arange(start.radius_px * REACH[0], start.radius_px * REACH[1] + step, step)
         where = start.centre_px + (first[:, None] + offset[None, :])[:, :, None] * unit[:, None, :]
@@ -205,7 +205,7 @@ def _unlike_bench(colour: NDArray[np.float32], far: NDArray[np.bool_]) -> Array:
     return np.asarray(np.clip(away / (3.0 * noise + 8.0)[:, None], 0.0, 1.0), dtype=np.float64)
 
 
-def _radius_at(angle: Array, start: Start) -> Array:
+def radius_at(angle: Array, start: Start) -> Array:
     """Distance of an ellipse's edge from its centre, exact."""
     p, q = start.flattening_px
     half = float(np.hypot(p, q))
@@ -242,7 +242,7 @@ def _fit_rings(rays: _Rays, start: Start, wall: Wall, profile: Profile | None, *
     """Rim and foot together by reweighted least squares from many starts; the best supported one."""
     r0 = start.radius_px
     nearer = wall.ratio * r0 * r0 / wall.focal_px  # the rim is nearer the camera than the foot, and so larger
-    base = _radius_at(rays.angle, start)
+    base = radius_at(rays.angle, start)
     design = _design(rays.angle)
     forms = _forms(rays.angle, profile)
     sizes = np.linspace(-0.14, 0.14, 15) if wide else np.linspace(-0.02, 0.02, 3)

@@ -262,8 +262,8 @@ def figures(method: Method, numbers: Numbers, situation: Situation) -> tuple[tup
         return tuple(_drill_rows(numbers.drills, inch))
     if method.numbers == "grip" and isinstance(numbers.grip, GripPlan):
         return tuple(_grip_rows(numbers.grip, inch))
-    if method.numbers == "core" and isinstance(numbers.grip, GripPlan):
-        return (("Stay inside the screw's core", f"Ø {size_text(numbers.grip.core_mm, inch=inch)}"),)
+    if method.numbers == "core":
+        return (("Stay inside the screw's core", f"Ø {limit_text(core_mm(head.thread), inch=inch)}"),)
     return ()
 
 

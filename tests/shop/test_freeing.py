@@ -232,6 +232,8 @@ def test_wishes_and_gaps_are_said_not_swallowed() -> None:
     assert any("past saving" in note for note in gone.notes)
     record = advice_json(gone)  # no drill and no slot for a head that is not there; the stub and the core stay
     assert record["numbers"]["drills"] == [] and record["numbers"]["slot"] is None and record["numbers"]["grip"]
+    core = dict(map(tuple, record["methods"][1]["figures"]))["Stay inside the screw's core"]
+    assert core == "Ø 2.64 mm (0.104 in)"  # 0.1380 − 1.25 · 0.8660 · 1/32 = 0.10417 in, rounded down
     assert [m["figures"][0][0] for m in record["methods"][:2]] == [
         "Stub out of the plug",
         "Stay inside the screw's core",
@@ -400,7 +402,7 @@ def test_no_figures_no_drawing() -> None:
         ('stop = "Two soakings without movement."', 'stop = ""', "stop is missing"),
         ('cautions = ["fluid"]', "cautions = []", "needs a caution"),
         ('cautions = ["fluid"]', 'cautions = ["flood"]', "flood"),
-        ('needs = [["vise"], ["grip"], ["eye-protection"]]', 'needs = [["vise"], ["claw"]]', "claw"),
+        ('needs = [["vise"], ["eye-protection"], ["pliers"]]', 'needs = [["vise"], ["claw"]]', "claw"),
         (
             'needs = [["vise"], ["eye-protection"], ["drill"], ["hammer"]]',
             'needs = [["drill"]]',

@@ -15,6 +15,7 @@ COLOURS = {
     "part": (60, 255, 60), "body": (40, 120, 40), "hole": (255, 60, 60), "countersink": (255, 170, 60), "relief": (255, 60, 255), "screw_head": (90, 160, 255),
     "other": (255, 255, 60), "clutter": (150, 150, 150), "coin": (60, 200, 255), "ruler": (60, 120, 255), "card": (120, 60, 255), "occluder": (255, 120, 160),
 }  # fmt: skip
+LINE_PX = 12
 
 
 def draw_label(picture: np.ndarray, label: Label, side: int, *, bare: bool = False) -> np.ndarray:
@@ -53,15 +54,11 @@ def draw_label(picture: np.ndarray, label: Label, side: int, *, bare: bool = Fal
         else f"no cam: {label.tags.get('not_cam')}"
     )
     words = words.replace(" none", "")
-    for line, text in enumerate(
-        (
-            words,
-            f"{label.tags.get('metal', '')} {label.tags.get('bench', '')} {label.tags.get('light', '')} {label.scale_reference or ''}",
-        )
-    ):
-        at = (3, 11 + 11 * line)
-        cv2.putText(tile, text, at, cv2.FONT_HERSHEY_SIMPLEX, 0.34, (0, 0, 0), 3, cv2.LINE_AA)
-        cv2.putText(tile, text, at, cv2.FONT_HERSHEY_SIMPLEX, 0.34, (255, 255, 255), 1, cv2.LINE_AA)
+    more = f"{label.tags.get('metal', '')} {label.tags.get('bench', '')} {label.scale_reference or ''}"
+    tile[: 2 * LINE_PX + 2] //= 3
+    for line, text in enumerate((words, more)):
+        at = (3, LINE_PX * (line + 1) - 2)
+        cv2.putText(tile, text, at, cv2.FONT_HERSHEY_SIMPLEX, 0.36, (255, 255, 255), 1, cv2.LINE_AA)
     return tile
 
 

@@ -363,16 +363,16 @@ def hammer(rng: np.random.Generator, hub: float) -> Tail:
 
 def fork(rng: np.random.Generator, hub: float) -> Tail:
     """A tail split by a slot from its tip."""
-    width = hub * rng.uniform(0.42, 0.95)
+    width = hub * rng.uniform(0.42, 0.88)
     slot = max(1.6, width * rng.uniform(0.29, 0.51))
     fillet = _fillet(rng)
-    reach = _reach(rng, hub, 6.0)
+    reach = _reach(rng, hub, 6.8)
     spread = rng.uniform(0.85, 1.2) if rng.random() < 0.4 else 1.0
     tail, tip = _finished_tip(
         rng, strip(0, width, reach + 5, width * spread), reach, width * (1 + (spread - 1) * reach / (reach + 5))
     )
     length = (reach - hub / 2 * rng.uniform(0.7, 1.0)) * rng.uniform(0.32, 0.62)
-    length = max(length, 3.0)
+    length = max(length, 3.8)
     kind = pick(rng, {"round": 3, "square": 2, "vee": 0.8, "flared": 1.0, "drop": 0.5})
     y0 = reach - length
     if kind == "round":

@@ -14,6 +14,7 @@ from shapely.geometry import Polygon
 from synthetic import compose as composing
 from synthetic import negatives
 from synthetic.compose import compose
+from synthetic.contact_sheet import sheet
 from synthetic.render import main, sample_picture
 from synthetic.scene import Camera, Scene, sample_scene, seen_part
 from synthetic.surfaces import Metal
@@ -153,6 +154,7 @@ def test_a_picture_depends_on_seed_and_index_alone(tmp_path: Path) -> None:
         == 0
     )
     assert (tmp_path / "000017.jpg").read_bytes() == first[0]
+    assert sheet(tmp_path, 100, 120, 0).shape == (240, 120, 3)
     stored = Label.from_json((tmp_path / "000017.json").read_text(encoding="utf-8"))
     assert stored == first[1]
     assert sample_picture(4, 17, view="mix", negatives=0.2)[0] != first[0]

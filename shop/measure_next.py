@@ -27,9 +27,10 @@ from shop.reasons import top
 from vision.quantity import COVERAGE_FACTOR
 from vision.vocabulary import HANDED_FAMILIES
 
-MOST_DRAWS: Final = 4000  # enough to rank quantities; the verdict itself uses all
-BINS: Final = 40
-AS_GOOD: Final = 0.01  # of two that save nearly the same share of doubt, the easier one is asked
+MOST_DRAWS: Final = 6000  # enough to rank quantities; the verdict itself uses all
+BINS: Final = 80
+AS_GOOD: Final = 0.05  # of two that save nearly the same share of doubt, the easier one is asked
+ON_THE_CYLINDER: Final = 0.25  # what needs the cylinder, with its screws out, must save this much more
 WORTH_ASKING: Final = 0.2  # a measurement that removes less than this share of the doubt gives way to a trial
 DECIDED_AT: Final = 0.5
 CALLIPER_U_MM: Final = CALLIPER_U95_MM / COVERAGE_FACTOR
@@ -150,12 +151,12 @@ def best_measurement(measured: MeasuredPart, draws: Draws, judged: Judged, rng: 
     if doubt <= 0.0:
         return None
     found = [*_lengths(measured, draws, judged, rng), *_looks(measured, judged)]
-    best = _first_best([(saved, decide_by) for saved, _, decide_by in found], AS_GOOD * doubt)
+    best = _first_best([(saved, decide_by) for saved, _, decide_by in found], doubt)
     if best is not None and best[0] >= WORTH_ASKING * doubt:
         return best[1]
     # Nothing turns the answer by itself. What narrows it most comes first, then the next: the variance p (1 - p) says.
     spread = p * (1.0 - p)
-    narrows = _first_best([(share, decide_by) for _, share, decide_by in found], AS_GOOD * spread)
+    narrows = _first_best([(share, decide_by) for _, share, decide_by in found], spread)
     if narrows is not None and (narrows[0] >= WORTH_ASKING * spread or not measured.is_complete()):
         return replace(narrows[1], settles=narrows[0] / spread)
     saved = doubt - _split([judged.screws_each, 1.0 - judged.screws_each], judged.each)
@@ -165,11 +166,13 @@ def best_measurement(measured: MeasuredPart, draws: Draws, judged: Judged, rng: 
     return _seen(measured, trial, "every screw starts", "", max(0.0, saved) / doubt)
 
 
-def _first_best(found: Sequence[tuple[float, DecideBy]], as_good: float) -> tuple[float, DecideBy] | None:
-    """The one that saves most; of nearly equal ones the first, which is the easiest."""
+def _first_best(found: Sequence[tuple[float, DecideBy]], whole: float) -> tuple[float, DecideBy] | None:
+    """The one that saves most of the whole doubt; of nearly equal ones the first, which is the easiest."""
     best: tuple[float, DecideBy] | None = None
     for saved, decide_by in found:
-        if saved > 0.0 and (best is None or saved > best[0] + as_good):
+        on_the_cylinder = decide_by.measure.startswith(("thread-distance", "screw-diameter"))
+        more = (ON_THE_CYLINDER if on_the_cylinder else AS_GOOD) * whole
+        if saved > 0.0 and (best is None or saved > best[0] + more):
             best = saved, decide_by
     return best
 
@@ -191,8 +194,9 @@ def _lengths(
     """Every length a calliper can take that may turn the answer, with the wrong decisions and the variance it saves."""
     some = draws.first(MOST_DRAWS)
     each, states = judged.each[:MOST_DRAWS], judged.states[:MOST_DRAWS]
-    p = float(each.mean())
-    doubt = min(p, 1.0 - p)
+    # What an idle quantity would seem to save, only because bins hold few draws, is no saving.
+    idle = curve_of(rng.random(len(each)), each)
+    doubt = max(idle.loss, 1e-9)
     shown: list[tuple[CalliperQuantity, Array]] = [(q, value_of(q, states)) for q in part_quantities(measured)]
     if len(draws.threads) > 1:
         made = UNDER_SIZE_MM + UNDER_SIZE_U_MM * rng.standard_normal(len(each))
@@ -218,9 +222,9 @@ def _lengths(
             between=None if between is None else (round(between[0], 2), round(between[1], 2)),
             where=how_to(quantity, measured),
             jaws_mm=jaws_mm(quantity, measured),
-            settles=max(0.0, saved / max(doubt, 1e-9)),
+            settles=max(0.0, saved / doubt),
         )
-        found.append((saved, p * (1.0 - p) - curve.spread, decide_by))
+        found.append((saved, idle.spread - curve.spread, decide_by))
     return found
 
 

@@ -29,7 +29,7 @@ _SAID: Final = {
 _FILLERS: Final = frozenset(
     ("and", "with", "at", "the", "a", "an", "in", "of", "for", "on", "by", "hole", "holes", "screw", "screws", "mm")
     + ("pattern", "position", "positions", "bottom", "o'clock", "oclock", "tail", "hub", "cam", "cams", "part", "parts")
-    + ("hand", "family")
+    + ("hand", "family", "one", "two", "three", "four", "both")
 )
 _NUMBER: Final = r"\d+(?:[.,]\d+)?"
 

@@ -66,14 +66,18 @@ def random_pair(rng: np.random.Generator) -> Pair:
         moved = angle + common + math.degrees(rng.normal(0, spread) / radius)
         new.append(f"{moved % 360:.3f}@{radius + rng.normal(0, spread):.3f}:{diameter + rng.uniform(-0.1, 0.2):.3f}")
     if rng.random() < 0.2:
-        new.append(f"{(turn + 60) % 360:.3f}@8:3.5")
+        new.append(f"{(turn + 60) % 360:.3f}@11:3.5")
     rng.shuffle(new)
     reach = rng.uniform(18, 24)
     u95 = rng.choice([0.1, 0.3])
     measured = measured_part_by_hand(
         "cloverleaf", "closed", None, f"{reach:.3f}±{u95}", None, "; ".join(old), screws=(screw,)
     )
-    part = Part("new", "cloverleaf", "closed", "none", reach + rng.normal(0, 0.3), parse_holes("; ".join(new)))
+    try:
+        holes_new = parse_holes("; ".join(new))
+    except ValueError:  # two holes that overlap: no part
+        return random_pair(rng)
+    part = Part("new", "cloverleaf", "closed", "none", reach + rng.normal(0, 0.3), holes_new)
     return Pair(measured, part, screw)
 
 

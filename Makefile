@@ -6,13 +6,14 @@ PIP := $(BIN)/python -m pip --disable-pip-version-check
 # One thread for each process: two test processes on two cores are faster than four threads fighting for them.
 export OMP_NUM_THREADS ?= 1
 
-.PHONY: demo test page check format lock clean help
+.PHONY: demo test page check format model lock clean help
 
 help:
 	@echo "make demo    read the example photos, write pictures of the readings to build/"
 	@echo "make page    open the page in a browser of this machine"
 	@echo "make test    check style and types, run all tests"
 	@echo "make check   style and types only;  make format  rewrite in the house style"
+	@echo "make model   render pictures and train the networks anew"
 	@echo "make lock    pin the requirements anew (needs network)"
 
 $(BIN)/python:
@@ -51,6 +52,16 @@ format: $(VENV)/test.done
 
 test: check
 	$(BIN)/pytest -n 2 --dist loadfile
+
+# Pictures, both networks, calibration: a day on two cores, under an hour with a GPU.
+CORES ?= 2
+MINUTES ?= 240
+model: $(VENV)/test.done
+	$(BIN)/python -m synthetic.render --out data/fast --count 24000 --seed 1 --view mix --processes $(CORES)
+	$(BIN)/python -m synthetic.pathtrace --out data/traced --count 1500 --seed 2 --set train
+	$(BIN)/python -m synthetic.pathtrace --out data/calibration --count 800 --seed 3 --set train --hard 0.2
+	$(BIN)/python -m train.build --data data/fast --data data/traced --calibration data/calibration \
+	  --out data/runs --models vision/models --minutes $(MINUTES)
 
 lock:
 	PYTHON=$(PYTHON) requirements/lock.sh

@@ -13,7 +13,8 @@ import click
 from shop.cli_common import Trouble, print_json, say
 from shop.drawing import draw_section, svg
 from shop.fasteners import HEAD_KINDS, find_drill
-from shop.freeing import Advice, Situation, advice_json, advice_text, advise
+from shop.freeing import Advice, Situation, advise
+from shop.freeing_text import advice_json, advice_text
 from shop.head_geometry import CAM_THICKNESS_MM, DISC_MM
 from shop.job_sheet import PAPERS, ChosenPart, SheetError, chosen_from_fits, make_job_sheet
 from shop.measured import quantity_from_text

@@ -21,7 +21,8 @@ from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
 from shop.drawing import ENLARGED, FILLS, INK, LABELS_MM, LINE_STEP_MM, STROKES, TEXT_MM, Section, draw_section
-from shop.freeing import Advice, figures
+from shop.freeing import Advice
+from shop.freeing_text import figures
 from shop.methods import load_knowledge
 from vision.vocabulary import CENTRE, angle_from_clock, xy_from_angle
 

@@ -10,7 +10,8 @@ import streamlit as st
 
 from shop.drawing import draw_section, svg
 from shop.fasteners import HEAD_KINDS
-from shop.freeing import Advice, Situation, advice_json, advise, figures
+from shop.freeing import Advice, Situation, advise
+from shop.freeing_text import advice_json, figures
 from shop.head_geometry import CAM_THICKNESS_MM, DISC_MM
 from shop.job_sheet import SheetError, make_job_sheet
 from shop.methods import CONDITIONS, PLACES, Method, load_knowledge

@@ -16,17 +16,8 @@ import pytest
 
 from shop.drawing import ENLARGED, Section, draw_section, svg
 from shop.fasteners import find_drill
-from shop.freeing import (
-    SCHEMA,
-    Situation,
-    advice_json,
-    advice_text,
-    advise,
-    choose,
-    figures,
-    limit_text,
-    situation_from_words,
-)
+from shop.freeing import Situation, advise, choose, situation_from_words
+from shop.freeing_text import SCHEMA, advice_json, advice_text, figures, limit_text
 from shop.methods import (
     CONDITIONS,
     LAST_RESORT,
@@ -96,6 +87,26 @@ def test_every_combination_is_answered_from_mild_to_harsh_with_what_is_at_hand()
         assert safe <= have or names.isdisjoint(forceful)  # chips fly: never by hand, never without eye protection
         assert "screw" not in save or condition == "head-gone" or names.isdisjoint(destroying)
         assert "fresh-slot" not in names or "cam" not in save or "disc" in have  # a straight blade runs into the cam
+
+
+@pytest.mark.parametrize(
+    "screw",
+    [Screw(), Screw(find_thread("#6-32"), "slotted-82", Quantity(6.3, 0.8)), Screw(find_thread("#8-32"), "other")],
+)
+def test_without_safe_figures_nothing_is_drilled_whatever_the_tools(screw: Screw) -> None:
+    numbers = numbers_for(screw)
+    cutting = ("vise", "eye-protection", "driver", "hammer", "disc", "saw", "drill", "pliers", "extractor")
+    for size in range(len(cutting) + 1):
+        for tools in map(frozenset, itertools.combinations(cutting, size)):
+            for condition, place, save in itertools.product(CONDITIONS, PLACES, SAVES):
+                chosen, left_out = choose(Situation(condition, tools, save, place), numbers, KNOWN)
+                ids = [method.id for method in chosen]
+                assert ids[-1] == LAST_RESORT and "drill-head" not in ids
+                assert condition == "head-gone" or "grip-stub" not in ids
+                if "cam" in save and isinstance(numbers.slot, NotMeasured):
+                    assert "fresh-slot" not in ids
+                assert len(ids) + len(left_out) == len(KNOWN.order[condition])  # nothing is dropped without a reason
+                assert all(item.reason for item in left_out)
 
 
 def test_more_tools_never_take_a_method_away() -> None:

@@ -11,7 +11,7 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 
-from shop.draws import draw
+from shop.draws import UNMEASURED_LENGTH_U_MM, UNMEASURED_RADIUS_U_MM, draw
 from shop.fits import Candidate, FitReport, verdict_of
 from shop.judging import FitOptions, Judge, Judged, seat_of
 from shop.measure_next import best_measurement
@@ -166,14 +166,12 @@ def _holes(measured: MeasuredPart) -> tuple[PartHole, ...]:
 
 
 def _decide(a: MeasuredPart, b: MeasuredPart, options: FitOptions, rng: np.random.Generator) -> FitReport:
-    part = part_of(b)
+    full = _filled(b, a)
+    part = part_of(full)
     draws = draw(a, options.draws, rng, most_lift_mm=options.most_lift_mm, list_u95_mm=0.0, screws=options.screws)
-    # B's errors take the place of the list's; what B did not have measured cannot be told apart from A's.
-    values, vectors = np.linalg.eigh(b.covariance)
+    # B's errors take the place of the list's.
+    values, vectors = np.linalg.eigh(full.covariance)
     errors = rng.standard_normal((options.draws, len(values))) @ (vectors * np.sqrt(np.maximum(values, 0.0))).T
-    for k, name in enumerate(b.names):
-        if not b.is_measured(name):
-            errors[:, k] *= min(1.0, 1.0 / math.sqrt(float(b.covariance[k, k])))
     n = len(b.holes)
     at = errors[:, 3:].reshape(options.draws, n, 3)
     lengths = np.column_stack([errors[:, 0], errors[:, 1], at[:, :, 2].mean(axis=1)])
@@ -200,6 +198,28 @@ def _decide(a: MeasuredPart, b: MeasuredPart, options: FitOptions, rng: np.rando
         stock=None,
     )
     return FitReport(a.sha256, (candidate,), (*notes_of(a, draws, options.screws), *b.notes))
+
+
+def _filled(b: MeasuredPart, a: MeasuredPart) -> MeasuredPart:
+    """B with what was not measured of it taken as A's, with the uncertainty of a length not measured."""
+    mean, covariance = b.mean.copy(), b.covariance.copy()
+    if not b.is_measured("reach"):
+        mean[0], covariance[0, :], covariance[:, 0] = a.mean[0], 0.0, 0.0
+        covariance[0, 0] = UNMEASURED_LENGTH_U_MM**2
+    for i, hole in enumerate(b.holes):
+        if hole.position == CENTRE or all(b.is_measured(f"holes[{i}].{axis}") for axis in "xy"):
+            continue
+        rows = list(b.hole_rows(i))
+        along = mean[rows] / float(np.hypot(*mean[rows]))
+        radii = np.hypot(*a.hole_xy_mm.T)
+        across = np.array([along[1], -along[0]])
+        radius = float(radii[int(np.argmax((a.hole_xy_mm @ along) / np.maximum(radii, 1e-6)))])
+        u_across = math.sqrt(float(across @ covariance[np.ix_(rows, rows)] @ across))
+        mean[rows] = radius * along
+        covariance[rows, :], covariance[:, rows] = 0.0, 0.0
+        spread = UNMEASURED_RADIUS_U_MM**2 * np.outer(along, along) + u_across**2 * np.outer(across, across)
+        covariance[np.ix_(rows, rows)] = spread
+    return replace(b, mean=mean, covariance=covariance)
 
 
 def _unsure_as(a: MeasuredPart, b: MeasuredPart) -> MeasuredPart:

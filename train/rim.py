@@ -7,6 +7,7 @@ A coin's bevel, wall, shadow and relief all make rings; where the rim is among t
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 import os
@@ -168,7 +169,7 @@ def _after(to_crop: NDArray[np.float64], shift: tuple[float, NDArray[np.float64]
 def _profile(edge: NDArray[np.float64]) -> NDArray[np.float64]:
     """Distance of a star-shaped polygon's edge from the origin in PROFILE directions."""
     closed = np.concatenate([edge, edge[:1]])
-    dense = np.concatenate([np.linspace(a, b, 8, endpoint=False) for a, b in zip(closed[:-1], closed[1:], strict=True)])
+    dense = np.concatenate([np.linspace(a, b, 8, endpoint=False) for a, b in itertools.pairwise(closed)])
     angle = np.arctan2(dense[:, 1], dense[:, 0]) % (2 * np.pi)
     order = np.argsort(angle)
     wanted = np.arange(PROFILE) * (2 * np.pi / PROFILE)
@@ -283,7 +284,7 @@ def train(coins: Coins, minutes: float, batch: int, device: str) -> tuple[nn.Mod
         optimizer.step()
         average.update_parameters(network)
         if steps % 200 == 0:
-            click.echo(f"step {steps} loss {float(loss):.4f} edge off by {float(away):.3f} steps {share:.0%}")
+            click.echo(f"step {steps} loss {float(loss.detach()):.4f} edge off by {float(away):.3f} steps {share:.0%}")
         steps += 1
     network = average.module.eval()
     with torch.no_grad():

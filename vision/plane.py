@@ -66,10 +66,10 @@ class Plane:
         tilt = float(np.hypot(a, b))
         spread = self.covariance[1:3, 1:3]
         if tilt < 1e-6:
-            u = float(np.sqrt(max(np.trace(spread) / 2.0, 0.0)))
+            u = float(np.sqrt(max(float(np.trace(spread)) / 2.0, 0.0)))
         else:
             along = np.array([a, b]) / tilt
-            u = float(np.sqrt(max(along @ spread @ along, 0.0)))
+            u = float(np.sqrt(max(float(along @ spread @ along), 0.0)))
         return Quantity(float(np.degrees(tilt)), float(np.degrees(u)))
 
     def mm_per_px_at(self, point_px: Array, height_mm: float = 0.0) -> float:
@@ -85,8 +85,8 @@ class Plane:
 
 
 def _plane_frame(p: Array) -> tuple[Array, Array, Array, float]:
-    rotation, _ = cv2.Rodrigues(np.array([p[1], p[2], 0.0]))
-    rotation = np.asarray(rotation, dtype=float)
+    turned, _ = cv2.Rodrigues(np.array([p[1], p[2], 0.0]))
+    rotation: Array = np.asarray(turned, dtype=np.float64)
     return rotation @ (1.0, 0.0, 0.0), rotation @ (0.0, -1.0, 0.0), rotation @ (0.0, 0.0, -1.0), float(np.exp(p[3]) * p[0])
 
 
@@ -101,7 +101,7 @@ def _to_mm(p: Array, centre: Array, points: Array, height: float) -> Array:
 def _to_px(p: Array, centre: Array, points: Array, height: float) -> Array:
     right, up, normal, distance = _plane_frame(p)
     at = points[:, :1] * right + points[:, 1:] * up + height * normal + (0.0, 0.0, distance)
-    return at[:, :2] / at[:, 2:] * p[0] + centre
+    return np.asarray(at[:, :2] / at[:, 2:] * p[0] + centre, dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +150,7 @@ def fit_plane(
         Edge points of round edges of unknown place and size, with the height of their plane above the bench: they tell
         which of the two tilts that one ellipse allows is the true one.
     u_size_relative : float
-        Standard uncertainty of the references' common size.
+        Standard uncertainty of the references' common size, where it is more than the diameters' own.
 
     Returns
     -------
@@ -180,7 +180,8 @@ def fit_plane(
         return NotMeasured("plane-not-fitted", "the reference and the part do not lie in one plane: lay both flat")
     covariance = solution.covariance.copy()
     heights = [r.height_mm.u / distance for r in references]
-    covariance[3, 3] += u_size_relative**2 + max(heights, default=0.0) ** 2
+    sizes = [r.diameter_mm.u / r.diameter_mm.value for r in references if isinstance(r, CircleReference)]
+    covariance[3, 3] += max([u_size_relative, *sizes]) ** 2 + max(heights, default=0.0) ** 2
     return Plane(solution.parameters, covariance, (centre[0], centre[1]), True, solution.residual_px)
 
 
@@ -328,7 +329,7 @@ def _solve(
         if done:
             break
     try:
-        covariance = np.linalg.inv(jac.T @ jac + np.eye(len(x)) * 1e-12)[:4, :4]
+        covariance = np.asarray(np.linalg.inv(jac.T @ jac + np.eye(len(x)) * 1e-12)[:4, :4], dtype=np.float64)
     except np.linalg.LinAlgError:
         return None
     px = residual[4:]

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Final
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.models import CLASSES
+from vision.models import CLASSES, Model, ModelError, shipped
 from vision.outline import level_curves
 from vision.photo import Photo
 from vision.plane import ASSUMED_FOCAL_35MM, focal_px
-from vision.quantity import NotMeasured
+from vision.quantity import NotMeasured, Quantity
 from vision.scale import CircleReference, Scale
 from vision.scale.coins import COINS, Coin, coin_by_name, twins
 from vision.scale.rim import LEAST_RADIUS_PX, Profile, Rim, Start, Wall, ellipse_start, trace_rim
+from vision.scale.rim_network import network_rim
 from vision.segment import Regions
 
 Array = NDArray[np.float64]
@@ -26,8 +28,6 @@ U_MAP_CELLS: Final = 0.25  # how well the network's map places an edge, in its c
 U_MAP_RELATIVE: Final = 0.02
 U_GRADIENT_RELATIVE: Final = 0.08  # of a radius from the gradient transform, which takes any ring for the rim
 SIGMA_PX: Final = 0.4
-SIGMA_RELATIVE: Final = 0.003  # of the radius: rounded edges, wear, relief
-FOOT_SIGMA: Final = 2.5  # times: the foot lies in shadow
 MOST_STARTS: Final = 6
 
 
@@ -67,12 +67,23 @@ def find_coin(
         notes.append(NotMeasured("several-coins", f"{len(rims)} coins are seen; the one whose size fits {known.id} best was used"))
     if chosen.support < 0.7:
         notes.append(NotMeasured("coin-half-seen", "the coin's rim is only partly clear: sizes are less sure"))
-    return Scale("coin", known.id, _references(chosen, known), known.measured.u / known.measured.value, tuple(notes))
+    circle = _reference(chosen, known)
+    return Scale("coin", known.id, (circle,), circle.diameter_mm.u / circle.diameter_mm.value, tuple(notes))
 
 
-def _references(rim: Rim, coin: Coin) -> tuple[CircleReference, ...]:
-    sigma = float(np.clip(np.hypot(np.hypot(SIGMA_PX, SIGMA_RELATIVE * rim.radius_px), rim.ellipse.rms), SIGMA_PX, 4.0))
-    return (CircleReference(rim.edge_px, coin.measured, coin.height, sigma),)
+@lru_cache(maxsize=1)
+def _rim_network() -> Model | None:
+    try:
+        return shipped("rim")
+    except ModelError:
+        return None  # the gradients alone serve, less surely
+
+
+def _reference(rim: Rim, coin: Coin) -> CircleReference:
+    """The rim with its struck size; how well the rim was seen counts as part of the size's uncertainty."""
+    struck = coin.measured
+    u = float(np.hypot(struck.u, rim.u_radius_relative * struck.value))
+    return CircleReference(rim.edge_px, Quantity(struck.value, u), coin.height, max(rim.u_edge_px, SIGMA_PX))
 
 
 def twin_note(coin: Coin) -> NotMeasured | None:
@@ -102,9 +113,11 @@ def find_rims(
     profile = None
     if coin is not None and coin.sides:
         profile = Profile(coin.sides, 2.0 * coin.edge_mm / coin.mean_diameter_mm)
+    network = _rim_network()
     rims: list[Rim] = []
     for start in starts[:MOST_STARTS]:
-        rim = trace_rim(pixels, start, wall, profile)
+        rim = network_rim(pixels, start, network, profile) if network is not None else None
+        rim = rim or trace_rim(pixels, start, wall, profile)
         if rim is None or any(np.hypot(*np.subtract(rim.centre_px, r.centre_px)) < 0.6 * r.radius_px for r in rims):
             continue
         rims.append(rim)

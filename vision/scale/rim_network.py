@@ -23,6 +23,8 @@ OVERLAP: Final = 16  # rays repeated at both ends, so that the unrolled coin has
 STEPS: Final = 64  # samples along a ray
 REACH: Final = 0.24  # of the radius, inwards and outwards of the first ellipse
 LOOKS: Final = 3  # each from the ellipse of the one before
+U_RADIUS_RELATIVE: Final = 0.004
+U_EDGE_RELATIVE: Final = 0.008
 SHARP_STEPS: Final = 6.0  # a rim smeared over more samples than this is not seen
 TURNS: Final = 12  # of a coin with sides, tried within one side
 
@@ -46,15 +48,19 @@ def unrolled(pixels: NDArray[np.uint8], start: Start) -> NDArray[np.uint8]:
 
 def ray_points(start: Start) -> Array:
     """Photo points of the unrolled picture without its overlap, (RAYS, STEPS, 2)."""
-    angle = np.arange(RAYS) * (2.0 * np.pi / RAYS)
+    angle = _angles()
     unit = np.column_stack([np.cos(angle), np.sin(angle)])
     along = radius_at(angle, start)[:, None] * (1.0 + sample_offsets())[None]
-    return np.asarray(start.centre_px + along[:, :, None] * unit[:, None, :])
+    return np.asarray(start.centre_px + along[:, :, None] * unit[:, None, :], dtype=np.float64)
+
+
+def _angles() -> Array:
+    return np.asarray(np.arange(RAYS) * (2.0 * np.pi / RAYS), dtype=np.float64)
 
 
 def sample_offsets() -> Array:
     """Where on a ray the samples lie, of the first ellipse's radius in that direction, (STEPS,)."""
-    return (np.arange(STEPS) + 0.5) * (2.0 * REACH / STEPS) - REACH
+    return np.asarray((np.arange(STEPS) + 0.5) * (2.0 * REACH / STEPS) - REACH, dtype=np.float64)
 
 
 def network_rim(pixels: NDArray[np.uint8], start: Start, model: Model, profile: Profile | None = None) -> Rim | None:
@@ -70,7 +76,7 @@ def network_rim(pixels: NDArray[np.uint8], start: Start, model: Model, profile: 
         Of a coin with sides.
     """
     ellipse: Ellipse | None = None
-    points, weight = np.empty((0, 2)), np.empty(0)
+    on_circle = np.empty((0, 2))
     for _ in range(LOOKS):
         if start.radius_px < LEAST_RADIUS_PX:
             return None
@@ -87,7 +93,9 @@ def network_rim(pixels: NDArray[np.uint8], start: Start, model: Model, profile: 
     if ellipse is None or ellipse.short < 0.70 * ellipse.long or ellipse.long < LEAST_RADIUS_PX:
         return None
     support = float(ellipse.used.sum()) / RAYS
-    return Rim(ellipse, on_circle[ellipse.used], np.empty((0, 2)), support, start.confidence)
+    u_edge = float(np.hypot(U_EDGE_RELATIVE * ellipse.long, ellipse.rms))
+    edge = on_circle[ellipse.used]
+    return Rim(ellipse, edge, np.empty((0, 2)), support, start.confidence, U_RADIUS_RELATIVE, u_edge)
 
 
 def _edge(inside: Array, start: Start) -> tuple[Array, Array]:
@@ -96,9 +104,10 @@ def _edge(inside: Array, start: Start) -> tuple[Array, Array]:
     offset = inside.sum(axis=1) * step - REACH
     smear = (inside * (1.0 - inside)).sum(axis=1)
     weight = np.where((smear < SHARP_STEPS) & (np.abs(offset) < 0.93 * REACH), 1.0, 0.0)
-    angle = np.arange(RAYS) * (2.0 * np.pi / RAYS)
+    angle = _angles()
     along = radius_at(angle, start) * (1.0 + offset)
-    return start.centre_px + along[:, None] * np.column_stack([np.cos(angle), np.sin(angle)]), weight
+    unit = np.column_stack([np.cos(angle), np.sin(angle)])
+    return np.asarray(start.centre_px + along[:, None] * unit), weight
 
 
 def _fit(points: Array, centre: Array, profile: Profile | None) -> tuple[Ellipse, Array] | None:

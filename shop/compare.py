@@ -366,7 +366,7 @@ def comparison_svg(comparison: Comparison, width_px: int = 640) -> str:
     points = [p for p in (comparison.outline_a_mm, comparison.outline_b_mm) if len(p)]
     points += [np.array([hole.xy_mm]) for hole in (*comparison.holes_a, *comparison.holes_b)]
     both = np.vstack(points) if points else np.zeros((1, 2))
-    low, high = both.min(axis=0) - 3.0, both.max(axis=0) + 3.0
+    low, high = both.min(axis=0) - 3.5, both.max(axis=0) + 3.5
     high[0] = max(high[0], low[0] + 30.0)
     w, h = high - low
     foot = 6.5
@@ -392,7 +392,7 @@ def comparison_svg(comparison: Comparison, width_px: int = 640) -> str:
     for mark in comparison.marks:
         (x1, y1), (x2, y2) = mark.a_mm, mark.b_mm
         out.append(f'<path d="M{x1:.2f},{-y1:.2f}L{x2:.2f},{-y2:.2f}" stroke="{INK}" stroke-width="0.3"/>')
-        out.append(_text(max(x1, x2) + 0.3, -(y1 + y2) / 2.0 + 0.4, f"{mark.gap_mm:.2f} mm", INK, 1.1))
+        out.append(_mark_text(mark))
     x, y = low[0] + 1.0, -low[1]
     out.append(f'<path d="M{x:.2f},{y:.2f}h4" stroke="{COLOUR_A}" stroke-width="0.3"/>')
     out.append(_text(x + 5.0, y + 0.4, f"A: {comparison.names[0]}", INK, 1.2))
@@ -408,6 +408,18 @@ def comparison_svg(comparison: Comparison, width_px: int = 640) -> str:
     return "\n".join(out)
 
 
-def _text(x: float, y: float, text: str, colour: str, size: float) -> str:
-    place = f'x="{x:.2f}" y="{y:.2f}" font-size="{size}" font-family="sans-serif"'
+def _mark_text(mark: Mark) -> str:
+    """The gap's number on the side away from the axis, so that numbers do not run into the part or each other."""
+    (x1, y1), (x2, y2) = mark.a_mm, mark.b_mm
+    x, y = 0.5 * (x1 + x2), 0.5 * (y1 + y2)
+    text = f"{mark.gap_mm:.2f} mm"
+    if abs(x) < 0.12 * abs(y):
+        return _text(x, -max(y1, y2) - 0.5 if y > 0 else -min(y1, y2) + 1.4, text, INK, 1.1, "middle")
+    if x < 0.0:
+        return _text(min(x1, x2) - 0.4, -y + 0.4, text, INK, 1.1, "end")
+    return _text(max(x1, x2) + 0.4, -y + 0.4, text, INK, 1.1)
+
+
+def _text(x: float, y: float, text: str, colour: str, size: float, anchor: str = "start") -> str:
+    place = f'x="{x:.2f}" y="{y:.2f}" font-size="{size}" font-family="sans-serif" text-anchor="{anchor}"'
     return f'<text {place} fill="{colour}">{escape(text)}</text>'

@@ -184,4 +184,7 @@ def open_list(given: str | None, *, make: bool = False) -> Store:
                 raise Trouble(f"there is no list at {path} yet: camdial parts import FILE.csv makes one")
             if not given:
                 path.parent.mkdir(parents=True, exist_ok=True)
-    return open_store(place)
+    try:
+        return open_store(place)
+    except ModuleNotFoundError as error:
+        raise Trouble(f"{place.partition(':')[0]} needs its extra: install camdial[postgres]") from error

@@ -77,5 +77,5 @@ def _draw(comparison: Comparison) -> None:
         rows.append((row["quantity"], f'<span class="cd-num">{look.escape(off)}</span>'))
     with table:
         st.html(look.heading("Second minus first") + look.table(rows))
-        for text in record.get("notes", ()):
-            st.html(look.note(look.first_up(text)))
+        if record.get("notes"):
+            st.html(look.note(*(look.first_up(text) for text in record["notes"])))

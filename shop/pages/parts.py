@@ -22,6 +22,8 @@ TITLES: Final = {
     "stock": "stock", "note": "note",
 }  # fmt: skip
 SHOWN_PROBLEMS: Final = 12
+FIRST: Final = ("part", "family", "bottom", "hand", "reach_mm", "holes", "screw", "bin", "stock")
+ORDER: Final = (*FIRST, *(column for column in COLUMNS if column not in FIRST))
 
 
 def show() -> None:
@@ -30,7 +32,7 @@ def show() -> None:
     st.html(
         look.lead(
             "My list",
-            "The parts your shop keeps. Edit a cell and save; every change is logged and nothing is ever deleted.",
+            "The parts your shop keeps. Edit a cell and save; every change is logged, and a row taken out is put away, not lost.",
         )
     )
     try:
@@ -73,7 +75,7 @@ def _table(store: Store, stored: Sequence[StoredPart]) -> None:
         hide_index=True,
         width="stretch",
         height=min(38 * (len(shown) + 2) + 4, 520),
-        column_order=COLUMNS,
+        column_order=ORDER,
         column_config={
             **{column: st.column_config.TextColumn(title) for column, title in TITLES.items()},
             "family": st.column_config.SelectboxColumn(TITLES["family"], options=FAMILIES),

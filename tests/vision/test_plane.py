@@ -1,0 +1,190 @@
+"""The bench plane against independent projections by OpenCV, and its stated uncertainty against real errors."""
+
+import cv2
+import numpy as np
+import pytest
+
+from vision.plane import Plane, fit_plane, focal_px, square_plane
+from vision.quantity import NotMeasured, Quantity, jacobian, propagate
+from vision.scale import CircleReference, PointReference
+
+SIZE = (1600, 1200)
+CENTRE = ((SIZE[0] - 1) / 2.0, (SIZE[1] - 1) / 2.0)
+COIN_MM, COIN_THICK_MM, PART_THICK_MM = 24.26, 1.75, 2.3  # United States Mint, "Coin Specifications": quarter
+
+
+def project(points_mm: np.ndarray, height_mm: float, focal: float, tilt: np.ndarray, distance_mm: float) -> np.ndarray:
+    """OpenCV's pinhole camera: bench points (x right, y up, seen) at a height, in pixels."""
+    scene = np.column_stack([points_mm[:, 0], -points_mm[:, 1], np.full(len(points_mm), -height_mm)])
+    camera = np.array([[focal, 0, CENTRE[0]], [0, focal, CENTRE[1]], [0, 0, 1]])
+    turn, shift = np.array([tilt[0], tilt[1], 0.0]), np.array([0.0, 0.0, distance_mm])
+    return cv2.projectPoints(scene, turn, shift, camera, None)[0].reshape(-1, 2)
+
+
+def circle(x: float, y: float, diameter: float, n: int = 180, arc: tuple[float, float] = (0.0, 360.0)) -> np.ndarray:
+    turn = np.radians(np.linspace(*arc, n, endpoint=False))
+    return np.array([x, y]) + diameter / 2.0 * np.column_stack([np.cos(turn), np.sin(turn)])
+
+
+def plane_of(focal: float, tilt: np.ndarray, distance: float) -> Plane:
+    return Plane(np.array([focal, *tilt, np.log(distance / focal)]), np.zeros((4, 4)), CENTRE, True)
+
+
+@pytest.mark.parametrize("tilt_deg", [0.0, 7.0, 25.0])
+def test_projection_is_opencvs_and_its_own_inverse(tilt_deg):
+    rng = np.random.default_rng(int(tilt_deg))
+    turn = rng.uniform(0, 2 * np.pi)
+    tilt = np.radians(tilt_deg) * np.array([np.cos(turn), np.sin(turn)])
+    plane = plane_of(1400.0, tilt, 250.0)
+    points = rng.uniform(-40, 40, (30, 2))
+    for height in (0.0, 2.3):
+        seen = plane.to_px(points, height)
+        assert seen == pytest.approx(project(points, height, 1400.0, tilt, 250.0), abs=1e-6)
+        assert plane.to_mm(seen, height) == pytest.approx(points, abs=1e-9)
+    assert plane.tilt_deg.value == pytest.approx(tilt_deg, abs=1e-9)
+    assert plane.distance_mm == pytest.approx(250.0)
+
+
+def test_a_face_nearer_the_camera_is_larger_by_the_height_over_what_is_left():
+    """Magnification Z / (Z - t): 1.75 mm at 300 mm is +0.59 %."""
+    plane = plane_of(1500.0, np.zeros(2), 300.0)
+    ratio = plane.mm_per_px_at(np.array(CENTRE), 0.0) / plane.mm_per_px_at(np.array(CENTRE), 1.75)
+    assert ratio == pytest.approx(300.0 / (300.0 - 1.75), rel=1e-9)
+    assert 100.0 * (ratio - 1.0) == pytest.approx(0.59, abs=0.005)
+
+
+@pytest.mark.parametrize(("tilt_deg", "flat"), [(5, 0.99619), (10, 0.98481), (15, 0.96593), (20, 0.93969), (30, 0.86603)])
+def test_a_tilted_circle_far_away_is_flattened_by_the_cosine(tilt_deg, flat):
+    """Parallel projection: minor over major axis is the cosine of the tilt."""
+    plane = plane_of(2e6, np.array([np.radians(tilt_deg), 0.0]), 2e5)
+    (_, axes, _) = cv2.fitEllipseDirect(plane.to_px(circle(0, 0, 20.0)).astype(np.float32))
+    assert min(axes) / max(axes) == pytest.approx(flat, abs=2e-4)
+
+
+def scene(rng: np.random.Generator, tilt_deg: float, focal: float, noise_px: float):
+    """A quarter and a hub of three quarters of a circle, seen under a tilt; their edges err slowly along the rim."""
+    turn = rng.uniform(0, 2 * np.pi)
+    tilt = np.radians(tilt_deg) * np.array([np.cos(turn), np.sin(turn)])
+    distance = focal * 24.0 / 300.0 * rng.uniform(0.8, 1.3)
+    at = rng.uniform(-8, 8, 2)
+    start = rng.uniform(0, 360)
+
+    def seen(points: np.ndarray, height: float) -> np.ndarray:
+        px = project(points, height, focal, tilt, distance)
+        slow = rng.normal(0, noise_px, (len(px) // 9 + 2))
+        out = px - px.mean(axis=0)
+        out /= np.linalg.norm(out, axis=1, keepdims=True)
+        return px + out * np.interp(np.arange(len(px)) / 9.0, np.arange(len(slow)), slow)[:, None]
+
+    coin = seen(circle(at[0] + 24, at[1], COIN_MM), COIN_THICK_MM)
+    hub = seen(circle(at[0] - 14, at[1], 19.0, 140, (start, start + 270.0)), PART_THICK_MM)
+    reach = project(np.array([[at[0] - 14, at[1]], [at[0] - 14, at[1] + 21.0]]), PART_THICK_MM, focal, tilt, distance)
+    return coin, hub, reach
+
+
+def length(plane: Plane, ends_px: np.ndarray) -> float:
+    return float(np.linalg.norm(np.diff(plane.to_mm(ends_px, PART_THICK_MM), axis=0)))
+
+
+def u_length(plane: Plane, ends_px: np.ndarray) -> float:
+    step = np.sqrt(np.diag(plane.covariance))
+    d = jacobian(lambda p: np.array([length(plane.moved(p), ends_px)]), plane.parameters, step)
+    return float(np.sqrt(propagate(d, plane.covariance)[0, 0]))
+
+
+def fitted(coin: np.ndarray, hub: np.ndarray, f35: float | None) -> Plane:
+    reference = CircleReference(coin, Quantity(COIN_MM, 0.036), Quantity(COIN_THICK_MM, 0.06))
+    part = [(hub, Quantity(PART_THICK_MM, 0.25))]
+    plane = fit_plane([reference], image_size=SIZE, focal_35mm=f35, part_circles=part)
+    assert isinstance(plane, Plane)
+    return plane
+
+
+@pytest.mark.parametrize("known", [True, False])
+@pytest.mark.parametrize("tilt_deg", [0.0, 4.0, 12.0, 25.0])
+def test_stated_uncertainty_covers_the_real_error(tilt_deg, known):
+    rng = np.random.default_rng([int(tilt_deg), known])
+    relative, tilts, stated = [], [], []
+    for _ in range(14):
+        f35 = rng.uniform(23.0, 29.0)
+        coin, hub, reach = scene(rng, tilt_deg, focal_px(f35, SIZE), 0.35)
+        plane = fitted(coin, hub, f35 * (1.0 + 0.01 * rng.normal()) if known else None)
+        u = u_length(plane, reach)
+        relative.append((length(plane, reach) - 21.0) / u)
+        stated.append(u / 21.0)
+        tilts.append(plane.tilt_deg.value - tilt_deg)
+    assert np.mean(np.abs(relative) < 2.0) >= 0.85
+    assert np.median(stated) < 0.012  # within the reading's "0.01-0.02 with a lone coin" at two standard uncertainties
+    if tilt_deg >= 4.0:
+        assert np.median(np.abs(tilts)) < 1.0
+
+
+def test_first_order_propagation_agrees_with_monte_carlo():
+    """JCGM 101:2008, clause 8: with a nearly linear model both ways give the same standard uncertainty."""
+    rng = np.random.default_rng(5)
+    coin, hub, reach = scene(rng, 12.0, focal_px(26.0, SIZE), 0.2)
+    plane = fitted(coin, hub, 26.0)
+    draws = rng.multivariate_normal(plane.parameters, plane.covariance, 4000)
+    lengths = [length(plane.moved(p), reach) for p in draws]
+    assert np.std(lengths) == pytest.approx(u_length(plane, reach), rel=0.1)
+
+
+def test_an_unknown_focal_length_hardly_touches_lengths_near_the_coin():
+    rng = np.random.default_rng(6)
+    coin, hub, reach = scene(rng, 10.0, focal_px(26.0, SIZE), 0.2)
+    with_focal, without = fitted(coin, hub, 26.0), fitted(coin, hub, None)
+    assert np.sqrt(without.covariance[0, 0]) > 3.0 * np.sqrt(with_focal.covariance[0, 0])
+    assert u_length(without, reach) < 3.0 * u_length(with_focal, reach)
+
+
+def test_without_the_parts_circle_the_sign_of_the_tilt_is_open_and_that_is_said():
+    """One small ellipse far off allows two tilts; both lie within the stated uncertainty."""
+    focal, tilt = focal_px(26.0, SIZE), np.radians([14.0, 0.0])
+    distance = focal * 24.0 / 120.0  # 5 px a mm: hardly any perspective within the coin
+    coin = project(circle(4, 3, COIN_MM), COIN_THICK_MM, focal, tilt, distance)
+    reference = CircleReference(coin, Quantity(COIN_MM, 0.036), Quantity(COIN_THICK_MM, 0.06))
+    plane = fit_plane([reference], image_size=SIZE, focal_35mm=26.0)
+    away = plane.parameters[1:3] - tilt
+    u = np.sqrt(np.diag(plane.covariance)[1:3])
+    assert np.all(np.abs(away) < 2.5 * u)
+    assert u.max() > np.radians(8.0)
+
+
+def test_a_card_of_points_gives_the_full_plane():
+    rng = np.random.default_rng(7)
+    focal, tilt = focal_px(26.0, SIZE), np.array([0.12, -0.2])
+    pattern = np.array([(x, y) for x in (-45.0, 0.0, 45.0) for y in (-30.0, 30.0)])
+    image = project(pattern, 0.0, focal, tilt, 240.0) + rng.normal(0, 0.1, (6, 2))
+    reference = PointReference(image, pattern + (7.0, -3.0), 0.1, Quantity(0.0, 0.05))
+    plane = fit_plane([reference], image_size=SIZE, focal_35mm=26.0)
+    assert plane.parameters[1:3] == pytest.approx(tilt, abs=0.01)
+    assert plane.distance_mm == pytest.approx(240.0, rel=0.015)  # the focal length is known to 3 %
+    ends = project(np.array([[0.0, 0.0], [0.0, 21.0]]), 2.3, focal, tilt, 240.0)
+    assert length(plane, ends) == pytest.approx(21.0, rel=0.003)
+
+
+def test_a_ruler_on_one_line_gives_scale_along_it():
+    focal, tilt = focal_px(26.0, SIZE), np.array([0.0, 0.15])
+    marks = np.column_stack([np.arange(0.0, 81.0), np.zeros(81)])
+    image = project(marks + (-40.0, 12.0), 0.0, focal, tilt, 260.0)
+    plane = fit_plane([PointReference(image, marks, 0.2, Quantity(0.0, 0.3))], image_size=SIZE, focal_35mm=26.0)
+    ends = image[[10, 60]]
+    assert np.linalg.norm(np.diff(plane.to_mm(ends), axis=0)) == pytest.approx(50.0, rel=0.003)
+
+
+def test_without_a_reference_the_part_is_made_square_but_has_no_unit():
+    rng = np.random.default_rng(8)
+    focal, tilt = focal_px(26.0, SIZE), np.radians([0.0, 20.0])
+    hub = project(circle(0, 0, 40.0), PART_THICK_MM, focal, tilt, 120.0)
+    hub = hub + rng.normal(0, 0.05, hub.shape)
+    plane = square_plane([(hub, Quantity(40.0, 5.0))], image_size=SIZE, focal_35mm=26.0)
+    assert not plane.metric
+    assert plane.tilt_deg.value == pytest.approx(20.0, abs=1.5)
+    frontal = square_plane([], image_size=SIZE, focal_35mm=None)
+    assert frontal.tilt_deg.value == 0.0
+    assert frontal.tilt_deg.u == pytest.approx(12.0, abs=0.5)
+
+
+def test_no_reference_is_not_measured():
+    nothing = fit_plane([], image_size=SIZE, focal_35mm=26.0)
+    assert isinstance(nothing, NotMeasured) and nothing.code == "plane-not-fitted"

@@ -32,7 +32,6 @@ COUNTRIES: Final[Mapping[str, str]] = {
     "ch": "Swiss",
 }  # fmt: skip
 FIRST_COINS: Final = ("us-quarter", "eu-1", "gb-2p", "ca-25c")
-CENTS: Final[Mapping[str, str]] = {"gb": "p", "ch": " rappen"}
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -5,9 +5,8 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import jsonschema
 import pytest
-
-jsonschema = pytest.importorskip("jsonschema")
 
 from tests.shop.readings import a_reading
 from vision.label import Label

@@ -46,13 +46,14 @@ def _binary(parts: int) -> tuple[int, ...]:
 GRADUATIONS: Final = (
     Graduation("mm 1/5/10", "mm", 1.0, (2, 0, 0, 0, 0, 1, 0, 0, 0, 0)),
     Graduation("mm 1/5", "mm", 1.0, (1, 0, 0, 0, 0)),
+    Graduation("mm 1/10", "mm", 1.0, (1, 0, 0, 0, 0, 0, 0, 0, 0, 0)),
     Graduation("mm 0.5/1/5/10", "mm", 0.5, tuple(3 if k == 0 else 2 if k == 10 else 1 - k % 2 for k in range(20))),
     Graduation("mm 0.5/1/5", "mm", 0.5, tuple(2 if k == 0 else 1 - k % 2 for k in range(10))),
     Graduation("inch 1/8", "inch", INCH_MM / 8, _binary(8)),
     Graduation("inch 1/16", "inch", INCH_MM / 16, _binary(16)),
     Graduation("inch 1/32", "inch", INCH_MM / 32, _binary(32)),
     Graduation("inch 1/64", "inch", INCH_MM / 64, _binary(64)),
-    *(Graduation(f"every {n}", None, 0.0, (1, *([0] * (n - 1)))) for n in (2, 3, 4, 6, 7, 8, 9, 11, 12)),
+    *(Graduation(f"every {n}", None, 0.0, (1, *([0] * (n - 1)))) for n in (2, 3, 4, 6, 7, 8, 9, 11, 12, 16)),
     Graduation("quarters", None, 0.0, (2, 0, 1, 0)),
 )
 
@@ -171,9 +172,14 @@ def _read(strip: Strip) -> Marks | NotMeasured:
             if result.code == "ruler-unit-unclear":
                 fail = result
             continue
-        graduation, zero, gain, short = result
+        graduation, zero, gain, short = result.graduation, result.zero, result.gain, result.short
         start = float(np.median(base[base_ok])) if base_ok.any() else 0.0
-        graduation = _by_figures(strip, graduation, zero, side, side * rows[middle] + length[valid], valid)
+        told = _by_figures(strip, graduation, zero, side, side * rows[middle] + length[valid], valid)
+        if told is None and result.doubtful:
+            text = f"an inch may be {len(graduation.classes)} marks or twice as many: show more of the ruler, figures too"
+            fail = NotMeasured("ruler-unit-unclear", text)
+            continue
+        graduation = graduation if told is None else told
         if best is None or gain > best.gain:
             best = Marks(graduation, zero, strip.index[seen], side, float(rows[middle]) - side * start, short + start, gain)
     return fail if best is None else best
@@ -269,9 +275,13 @@ def _fit_classes(index: NDArray[np.intp], length: Array, graduation: Graduation)
     total = (members * count[None, :, None]).sum(axis=1)
     middles = (members * (count * middle)[None, :, None]).sum(axis=1) / np.maximum(total, 1.0)
     off = np.abs(length[None, :] - np.take_along_axis(middles, kind_of[:, index % cycle], axis=1))
-    cost = np.where((total > 0).all(axis=1), np.minimum(off, 2.5).sum(axis=1), np.inf)
+    cost = np.where((total >= 2).all(axis=1), np.minimum(off, 2.5).sum(axis=1), np.inf)
     rise = np.diff(middles, axis=1)
-    ordered = ((rise > MIN_STEP * middles[:, :-1]) & (rise > FLOOR)).all(axis=1)
+    clear = (rise > MIN_STEP * middles[:, :-1]) & (rise > FLOOR)
+    if graduation.unit == "inch":  # some makers draw neighbouring kinds alike: never shorter, the inch longest, three kinds
+        ordered = (clear | (rise > -0.5 * FLOOR)).all(axis=1) & clear[:, -1] & (clear.sum(axis=1) >= 2)
+    else:
+        ordered = clear.all(axis=1)
     best = []
     for order in (True, False):
         which = np.where(ordered == order, cost, np.inf)
@@ -281,7 +291,16 @@ def _fit_classes(index: NDArray[np.intp], length: Array, graduation: Graduation)
     return best
 
 
-def _best_graduation(index: NDArray[np.intp], length: Array) -> tuple[Graduation, int, float, float] | NotMeasured:
+@dataclass(frozen=True, slots=True)
+class _Choice:
+    graduation: Graduation
+    zero: int
+    gain: float
+    short: float
+    doubtful: bool  # the inch may be twice as many marks: only figures can tell
+
+
+def _best_graduation(index: NDArray[np.intp], length: Array) -> _Choice | NotMeasured:
     fits = [fit for graduation in GRADUATIONS for fit in _fit_classes(index, length, graduation)]
     even = _Fit(Graduation("even", None, 0.0, (0,)), 0, 0.0, np.abs(length - np.median(length)), False, 1)
     spread = max(min(float(np.minimum(f.off, 2.5).mean()) for f in [*fits, even]), FLOOR)
@@ -292,39 +311,45 @@ def _best_graduation(index: NDArray[np.intp], length: Array) -> tuple[Graduation
     if not usable or usable[0].score(spread) - null < MIN_GAIN:
         return NotMeasured("ruler-no-pattern", "marks of one length: no ruler's pattern of longer marks is seen")
     best = usable[0]
-    if best.graduation.name == "mm 1/5" and (index.size < 25 or best.score(spread) - null < 3.0 * MIN_GAIN):
-        return NotMeasured("ruler-no-pattern", "every fifth mark is longer, but too few are seen to be sure")
+    if best.graduation.name in ("mm 1/5", "mm 1/10") and (index.size < 25 or best.score(spread) - null < 3.0 * MIN_GAIN):
+        return NotMeasured("ruler-no-pattern", "some marks are longer, but too few are seen to be sure")
     if strange and strange[0].score(spread) - best.score(spread) > -0.4 * MIN_GAIN:
         text = f"longer marks come {strange[0].graduation.name}: no ruler is divided like that"
         return NotMeasured("ruler-no-pattern", text)
-    for other in usable[1:]:
-        close = best.score(spread) - other.score(spread) < 0.4 * MIN_GAIN
-        if close and other.graduation.division_mm != best.graduation.division_mm:
-            names = f"{best.graduation.name} or {other.graduation.name}"
+    rival = next((f for f in usable[1:] if f.graduation.division_mm != best.graduation.division_mm), None)
+    if rival is not None and best.score(spread) - rival.score(spread) < 0.4 * MIN_GAIN:
+        if rival.graduation.unit != "inch" or best.graduation.unit != "inch":
+            names = f"{best.graduation.name} or {rival.graduation.name}"
             return NotMeasured("ruler-unit-unclear", f"the marks could be {names}: show more of the ruler")
-    return best.graduation, best.zero, best.score(spread) - null, best.short
+        coarse = min(best, rival, key=lambda f: len(f.graduation.classes))
+        return _Choice(coarse.graduation, coarse.zero, best.score(spread) - null, coarse.short, doubtful=True)
+    return _Choice(best.graduation, best.zero, best.score(spread) - null, best.short, doubtful=False)
 
 
 def _by_figures(
     strip: Strip, graduation: Graduation, zero: int, side: float, length: Array, valid: NDArray[np.bool_]
-) -> Graduation:
-    """Where the inch and its half are marked alike, the pattern looks like one of half as many parts: figures tell."""
-    if graduation.unit != "inch":
-        return graduation
+) -> Graduation | None:
+    """Where the inch and its half are marked alike, the pattern looks like one of half as many parts: figures tell.
+
+    None where the figures say nothing.
+    """
     cycle = len(graduation.classes)
+    if graduation.unit != "inch" or cycle not in (8, 16, 32):
+        return None
     kind = np.array(graduation.classes)[(strip.index[valid] - zero) % cycle]
     longest = float(np.median(length[kind == kind.max()]))
     rows = (strip.rows * side > longest + 0.3) & (strip.rows * side < longest + 0.3 + 4.5 / graduation.division_mm)
-    if cycle not in (8, 16, 32) or rows.sum() < 3:
-        return graduation
+    if rows.sum() < 3:
+        return None
     ink = np.where(strip.inside[rows], strip.ink[rows], 0.0).mean(axis=0)
     place = (strip.index - zero) % (2 * cycle)
     here, between = ink[place == 0], ink[place == cycle]
     rest = ink[np.minimum(place % cycle, cycle - place % cycle) > cycle // 4]
     if min(here.size, between.size) < 2 or rest.size == 0:
-        return graduation
+        return None
     if np.median(here) < np.median(between):
         here, between = between, here
     paper = float(np.median(rest))
-    clear = float(here.min()) > max(2.5 * paper, 2.0 * float(between.max())) and float(between.max()) < 1.5 * paper
-    return next(g for g in GRADUATIONS if g.unit == "inch" and len(g.classes) == 2 * cycle) if clear else graduation
+    if float(here.min()) > max(2.5 * paper, 2.0 * float(between.max())) and float(between.max()) < 1.5 * paper:
+        return next(g for g in GRADUATIONS if g.unit == "inch" and len(g.classes) == 2 * cycle)
+    return graduation if float(between.min()) > 1.8 * paper else None

@@ -19,6 +19,7 @@ ROWS_HALF: Final = 6.0  # periods of edge looked at to either side of the band o
 MAX_GAP: Final = 9  # windows without marks before the edge is taken to end: 45 marks lie under a part or a thumb
 MAX_WINDOWS: Final = 140
 MAX_BEND: Final = 0.02  # of the length; a phone's lens leaves 0.002, a wide industrial one 0.01
+STRONG_SUPPORT: Final = 8.0
 MIN_PURITY: Final = 0.18  # part of the grey variance in the band that swings with the period
 
 Array = NDArray[np.float64]
@@ -159,7 +160,10 @@ def track(pyramid: Pyramid, seed: Seed) -> Edge | None:
     Edge or None
         None where what looked like marks is not one straight edge of them.
     """
-    for period in _fundamental(pyramid, seed):
+    periods = _fundamental(pyramid, seed)
+    if seed.support > STRONG_SUPPORT:  # long marks may stand out where the short ones between them are faint
+        periods += [seed.period_px / n for n in (5, 10) if seed.period_px / n >= PERIODS_PX[0]]
+    for period in periods:
         edge = _track_with(pyramid, seed, period)
         if edge is not None:
             return edge

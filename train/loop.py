@@ -242,8 +242,15 @@ def _word_figures(logits: Tensor, words: Tensor) -> dict[str, Tensor]:
     return figures
 
 
-def train(config: Config, folders: Sequence[Path], run: Path, *, save_every_s: float = 60.0) -> Path:
-    """Train and return the finished checkpoint's path."""
+def train(
+    config: Config,
+    folders: Sequence[Path],
+    run: Path,
+    *,
+    save_every_s: float = 60.0,
+    start_from: Path | None = None,
+) -> Path:
+    """Train, from fresh weights or those of a finished run, and return the finished checkpoint's path."""
     rank, world, device = _start_processes()
     torch.manual_seed(config.seed)
     torch.backends.cudnn.benchmark = True
@@ -263,6 +270,10 @@ def train(config: Config, folders: Sequence[Path], run: Path, *, save_every_s: f
     plain = [p for p in network.parameters() if p.ndim <= 1]
     groups = [{"params": decayed, "weight_decay": 0.02}, {"params": plain, "weight_decay": 0.0}]
     optimizer = torch.optim.AdamW(groups, lr=config.rate, betas=(0.9, 0.98))
+    if start_from is not None and not (run / "last.pt").exists():
+        weights = torch.load(start_from, map_location=device, weights_only=True)["average"]
+        network.load_state_dict(weights)
+        average.load_state_dict(weights)
     progress = _resume(run / "last.pt", config, network, average, optimizer, device)
     parallel = nn.parallel.DistributedDataParallel(network) if world > 1 else network
     dice = Dice(torch.Generator(device).manual_seed(config.seed * 1000 + rank + progress.step * 7919), device)
@@ -451,6 +462,11 @@ def log_records(run: Path) -> Iterator[dict[str, Any]]:
 @click.option("--batch", type=int, help="Pictures a step and process; 192 (finder 96) on a GPU, 16 (8) without.")
 @click.option("--rate", type=float, default=2e-3, show_default=True, help="Peak learning rate.")
 @click.option("--seed", type=int, default=1, show_default=True)
+@click.option(
+    "--start-from",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Weights of a finished run (final.pt) to begin with, instead of fresh ones.",
+)
 @click.option("--save-every", "save_every_s", type=float, default=60.0, show_default=True, help="Seconds.")
 def main(
     which: str,
@@ -460,6 +476,7 @@ def main(
     batch: int | None,
     rate: float,
     seed: int,
+    start_from: Path | None,
     save_every_s: float,
 ) -> None:
     """Train the finder or the reader for so many minutes; go on if the run was cut off."""
@@ -467,7 +484,7 @@ def main(
     if not torch.cuda.is_available():
         usual = {"reader": 16, "finder": 8, "mobilenet": 16}
     config = Config(which=which, minutes=minutes, batch=batch or usual[which], rate=rate, seed=seed)
-    train(config, folders, run, save_every_s=save_every_s)
+    train(config, folders, run, save_every_s=save_every_s, start_from=start_from)
 
 
 if __name__ == "__main__":

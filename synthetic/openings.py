@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from shapely import affinity
-from shapely.geometry import LineString, Polygon, box
+from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from synthetic.outline import ARC_STEP_MM, disc, even_steps, largest, pick, round_corners
@@ -123,6 +123,15 @@ def screws(
         d = diameter * float(rng.uniform(0.97, 1.03)) if rng.random() < 0.8 else float(rng.uniform(low, high))
         d = min(max(d, SCREW_DIAMETER_MM[0]), SCREW_DIAMETER_MM[1])
         cone = sunk if sunk is not None and sunk > d + 1.0 and rng.random() < 0.94 else None
+        at = Point(x, y)
+        need = max(d, cone or 0.0) / 2
+        if not inner.contains(at) or inner.exterior.distance(at) < need:
+            return None
+        if any(
+            math.hypot(x - o.x_mm, y - o.y_mm) < need + max(o.diameter_mm, o.countersink_mm or 0.0) / 2 + WEB_MM
+            for o in openings
+        ):
+            return None
         if oblong and cone is None and angle is not None:
             half = d * float(rng.uniform(0.12, 0.4))
             along = math.radians(angle) if rng.random() < 0.5 else math.radians(angle + 90)

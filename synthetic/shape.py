@@ -205,7 +205,7 @@ def _try_part(rng: np.random.Generator, family: str, bottom: str, plan: ScrewPla
     reach = float(np.hypot(upper[:, 0], upper[:, 1]).max())
     if not unambiguous(family, largest(shape.simplify(0.02)), hub, reach):
         return None
-    inner = shape.buffer(-WEB_MM, quad_segs=6)
+    inner = largest(shape.buffer(-WEB_MM, quad_segs=6).simplify(0.005))
     shapely.prepare(inner)
     for attempt in range(48):
         found = screws(rng, inner, plan, small=1.0 - 0.7 * attempt / 48)

@@ -111,9 +111,10 @@ def _turned(turn_deg: float, mirrored: bool) -> Array:
     return rotation @ np.diag([-1.0 if mirrored else 1.0, 1.0])
 
 
-def _cam_placed(rng: np.random.Generator, cam: Cam, surface: Surface, facing: str) -> Placed:
+def cam_placed(rng: np.random.Generator, cam: Cam, surface: Surface, facing: str, turn_deg: float) -> Placed:
+    """A cam laid on the bench with its axis at the origin, turned anticlockwise as seen from above."""
     mesh = plate_mesh(cam.plate)
-    flat = _turned(float(rng.uniform(0, 360)), facing == "plug")
+    flat = _turned(turn_deg, facing == "plug")
     turn = np.eye(3)
     turn[:2, :2] = flat
     shift = np.array([0.0, 0.0, 0.02])
@@ -139,7 +140,8 @@ def _beside(rng: np.random.Generator, taken: Array, outline: Array, gap: tuple[f
     return np.asarray(high * step)
 
 
-def _put(prop: Prop, turn_deg: float, at: Array) -> Prop:
+def put(prop: Prop, turn_deg: float, at: Array) -> Prop:
+    """A prop turned and moved on the bench."""
     flat = _turned(turn_deg, False)
     turn = np.eye(3)
     turn[:2, :2] = flat
@@ -238,12 +240,12 @@ def compose(options: Options, number: int, attempt: int = 0) -> Take:
             kind = str(rng.choice(list(table)))
             tags["not_cam"] = kind
             thing = traced_props.from_outline("other", kind, table[kind](rng), float(rng.uniform(1.0, 4.0)), surface)
-            main = _put(thing, float(rng.uniform(0, 360)), np.zeros(2))
+            main = put(thing, float(rng.uniform(0, 360)), np.zeros(2))
             outline, top = main.outline_mm, main.height_mm
         else:
             cam = _cam(rng, options, number)
             facing = "plug" if rng.random() < options.plug_share else "screw"
-            main = _cam_placed(rng, cam, surface, facing)
+            main = cam_placed(rng, cam, surface, facing, float(rng.uniform(0, 360)))
             outline, top = main.outline_mm(), cam.plate.thickness_mm
         reference = _reference(rng, options)
         props: list[Prop] = []
@@ -251,9 +253,9 @@ def compose(options: Options, number: int, attempt: int = 0) -> Take:
         taken = outline
         if reference is not None:
             turn = float(rng.uniform(0, 360))
-            turned = _put(reference, turn, np.zeros(2))
+            turned = put(reference, turn, np.zeros(2))
             at = _beside(rng, taken, turned.outline_mm, (2.5, 14.0) if reference.kind == "coin" else (1.5, 10.0))
-            placed = _put(reference, turn, at)
+            placed = put(reference, turn, at)
             props.append(placed)
             taken = np.vstack([taken, placed.outline_mm])
             if reference.kind == "coin":
@@ -261,9 +263,9 @@ def compose(options: Options, number: int, attempt: int = 0) -> Take:
         if rng.random() < options.clutter:
             for _ in range(int(rng.integers(1, 4))):
                 extra = _clutter(rng, metals)
-                turned = _put(extra, float(rng.uniform(0, 360)), np.zeros(2))
+                turned = put(extra, float(rng.uniform(0, 360)), np.zeros(2))
                 at = _beside(rng, taken, turned.outline_mm, (3.0, 25.0))
-                props.append(_put(turned, 0.0, at))
+                props.append(put(turned, 0.0, at))
                 taken = np.vstack([taken, props[-1].outline_mm])
     except PlateError as error:
         raise Unlucky from error
@@ -305,13 +307,19 @@ def composed(options: Options, number: int) -> Take:
 
 
 def shoot(mi: Any, take: Take, options: Options, number: int) -> Array:
+    """Render picture `number` and develop it to 8-bit pixels."""
+    return shoot_at(mi, take, options.spp, zlib.crc32(f"{options.seed} {number} {options.set_name}".encode()))
+
+
+def shoot_at(mi: Any, take: Take, spp: int, seed: int) -> Array:
     """Render a take and develop it to 8-bit pixels."""
-    seed = zlib.crc32(f"{options.seed} {number} {options.set_name}".encode())
-    linear = render(mi, take.scene, spp=options.spp, seed=seed)
+    linear = render(mi, take.scene, spp=spp, seed=seed)
     above = np.cos(np.radians((np.arange(len(take.scene.light_map)) + 0.5) * 180.0 / len(take.scene.light_map)))
     weight = np.clip(above, 0.0, None)[:, None, None]  # what falls on the bench from above
     light = (take.scene.light_map * weight * np.sqrt(1 - above**2)[:, None, None]).sum(axis=(0, 1))
-    return develop(linear, take.chain, np.random.default_rng(seed), light)
+    albedo = float((take.scene.bench.colour.reshape(-1, 3)[::997].mean(axis=0) ** 2.2).mean())
+    key = float(np.clip(0.10 + 0.55 * albedo, 0.1, 0.55))  # phones render a white sheet light and a black mat dark
+    return develop(linear, take.chain, np.random.default_rng(seed), light, key)
 
 
 def write_picture(mi: Any, options: Options, number: int, out: Path) -> float:

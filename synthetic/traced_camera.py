@@ -129,8 +129,10 @@ def _motion(image: Array, length: float, turn_deg: float) -> Array:
     return np.asarray(total / steps)
 
 
-def develop(linear: Array, chain: Chain, rng: np.random.Generator, light_rgb: Array | None = None) -> Array:
+def develop(linear: Array, chain: Chain, rng: np.random.Generator, light_rgb: Array | None = None, key: float = 0.30) -> Array:
     """Scene light (H, W, 3) to an 8-bit picture; most of the light's own colour `light_rgb` is balanced out.
+
+    `key` is the level that metering gives the scene's middle, 1 being white.
 
     The chain shifts no edge on the whole: its blur, sharpening and motion are symmetric.
     """
@@ -138,7 +140,7 @@ def develop(linear: Array, chain: Chain, rng: np.random.Generator, light_rgb: Ar
     luminance = image @ np.array([0.2126, 0.7152, 0.0722], dtype=np.float32)
     middle = float(np.exp(np.log(luminance + 1e-4).mean()))
     bright = float(np.quantile(luminance, 0.97))
-    gain = min(0.30 / middle, 1.05 / max(bright, 1e-4)) * 2.0**chain.exposure
+    gain = min(key / middle, 1.05 / max(bright, 1e-4)) * 2.0**chain.exposure
     grey = np.asarray(image.reshape(-1, 3).mean(axis=0) if light_rgb is None else light_rgb, dtype=float)
     balance = (grey.mean() / np.maximum(grey, 1e-4)) ** (0.4 if light_rgb is None else 0.85)
     image = image * (gain * balance * np.asarray(chain.white_balance)).astype(np.float32)

@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from synthetic.traced_camera import Camera
 from synthetic.plate import Mesh
+from synthetic.traced_camera import Camera
 from synthetic.traced_surfaces import Surface
 
 Array = np.ndarray
@@ -219,7 +219,7 @@ def _as_data(mi: Any, made: Any) -> None:
     import drjit as dr
 
     params = mi.traverse(made)
-    for key in params.keys():
+    for key in params.keys():  # noqa: SIM118  (a mapping of Mitsuba that is not one of Python)
         value = params[key]
         if dr.is_array_v(value) and not key.endswith(("vertex_positions", "faces", "vertex_normals", "vertex_texcoords")):
             dr.make_opaque(value)

@@ -60,7 +60,7 @@ def sample_picture(
         rng = np.random.default_rng(attempt)
         negative = bool(rng.random() < negatives)
         kind = view if view != "mix" else str(rng.choice(("full", "close"), p=(0.4, 0.6)))
-        if negative and rng.random() < 0.08:
+        if negative and not held_out and rng.random() < 0.08:
             real = textures.packaged_photo(rng, 320 if kind == "close" else 640)
             if real is not None:
                 rgb, name = real

@@ -139,7 +139,7 @@ def sureness(word: Mapping[str, Any]) -> str:
     others = [label for label in word.get("plausible", ()) if label != word["label"]]
     percent = _percent(word["probability"])
     if others:
-        return f"or {' or '.join(others)} ({percent})"
+        return f"{percent}, {_and(others)} not ruled out"
     if word["probability"] >= SURE:
         return f"sure ({percent})"
     return f"fairly sure ({percent})" if word["probability"] >= FAIRLY_SURE else f"not sure ({percent})"

@@ -44,9 +44,9 @@ def say(text: str) -> None:
     click.echo(f"camdial: {text}", err=True)
 
 
-def print_json(record: Mapping[str, Any], *, line: bool = False) -> None:
-    """One JSON object on standard output, on one line when it is one of many; flushed, so that a reader sees it."""
-    click.echo(json.dumps(record, ensure_ascii=False, allow_nan=False, indent=None if line else 2))
+def print_json(record: Mapping[str, Any]) -> None:
+    """One JSON object on one line of standard output; flushed, so that a reader sees it at once."""
+    click.echo(json.dumps(record, ensure_ascii=False, allow_nan=False))
     sys.stdout.flush()
 
 

@@ -87,7 +87,7 @@ def read(
             record = reading.to_json()
             if budget:
                 record["budget"] = [asdict(line) for line in reading.budget]
-            print_json(record, line=jsonl)
+            print_json(record)
         else:
             _print_text(reading, inch=inch, budget=budget, gap=not first)
         first = False

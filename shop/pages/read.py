@@ -136,7 +136,7 @@ def _downloads(seen: Seen, *, inch: bool) -> None:
     with st.container(horizontal=True):
         st.download_button("Printed page (PDF)", held.getvalue(), f"{name}.pdf", "application/pdf", on_click="ignore")
         st.download_button("Picture", jpeg(seen.picture), f"{name}-read.jpg", "image/jpeg", on_click="ignore")
-        text = json.dumps(seen.reading, ensure_ascii=False, indent=2)
+        text = json.dumps(seen.reading, ensure_ascii=False)
         st.download_button("Reading (JSON)", text, f"{name}.json", "application/json", on_click="ignore")
 
 

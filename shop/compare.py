@@ -14,7 +14,7 @@ import numpy as np
 from shop.draws import UNMEASURED_LENGTH_U_MM, UNMEASURED_RADIUS_U_MM, draw
 from shop.fits import Candidate, FitReport, verdict_of
 from shop.judging import FitOptions, Judge, Judged, seat_of
-from shop.measure_next import best_measurement
+from shop.measure_next import Asker
 from shop.measured import Array, MeasuredPart, measured_part_from_reading
 from shop.parts import MOST_HOLES, Part, PartHole
 from shop.reasons import notes_of, reasons_of, top
@@ -185,7 +185,7 @@ def _decide(a: MeasuredPart, b: MeasuredPart, options: FitOptions, rng: np.rando
         a, part, draws, seat, judged.sides, judged.screws_each,
         options.reach_tolerance_mm, options.tail_width_tolerance_mm,
     )  # fmt: skip
-    decide_by = best_measurement(a, draws, judged, rng) if verdict == "measure" else None
+    decide_by = Asker(a, draws, rng).best(judged) if verdict == "measure" else None
     candidate = Candidate(
         part=part.part,
         verdict=verdict,

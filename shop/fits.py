@@ -12,7 +12,7 @@ import numpy as np
 
 from shop.draws import Draws, draw
 from shop.judging import LEAST_DRAWS, FitOptions, Judge, Judged, seat_of, sides_of
-from shop.measure_next import DecideBy, best_measurement
+from shop.measure_next import Asker, DecideBy
 from shop.measured import (
     MeasuredPart,
     hand_probability,
@@ -37,7 +37,7 @@ SCHEMA: Final = "camdial.fits/1"
 FITS, MEASURE, DOES_NOT_FIT = "fits", "measure", "does-not-fit"
 LEAST_LABEL: Final = 1e-3  # below this the words alone say no
 REFINE_FROM: Final = 0.02  # on the first few draws; below it the answer is no whatever the rest says
-MIDDLE_DRAWS: Final = 4000
+MIDDLE_DRAWS: Final = 6000
 NEAR: Final = 0.02  # this near a limit of the verdict, all draws are used
 FEW: Final = 8  # with so few candidates, always
 MODEL_U_MM: Final = 0.02  # two parts of one number differ by about this
@@ -158,25 +158,25 @@ def decide(
     alive, aside, against = _sweep(table, measured, draws, options)
     judges = [Judge(measured, draws.first(count), options) for count in (LEAST_DRAWS, MIDDLE_DRAWS, options.draws)]
     ranked: list[tuple[tuple[float, ...], Judged, Seat | None]] = []
-    for row in alive:
+    for row, possible in alive:
         part = table.parts[row]
-        judged = judges[2 if len(alive) <= FEW else 0].judge(part)
+        judged = judges[2 if len(alive) <= FEW else 0].judge(part, possible)
         if len(alive) > FEW and judged.probability >= REFINE_FROM:
-            judged = judges[1].judge(part)
+            judged = judges[1].judge(part, possible)
             if any(abs(judged.probability - at) < NEAR for at in (options.fits_from, options.not_up_to)):
-                judged = judges[2].judge(part)
+                judged = judges[2].judge(part, possible)
         seat = seat_of(measured, part, draws, options)
         score = math.log(max(judged.probability, 1e-9)) + _sameness(measured, part, seat, options)
         ranked.append(((float(judged.probability <= options.not_up_to), -score), judged, seat))
     ranked.sort(key=lambda entry: entry[0])
+    asker, asked = Asker(measured, draws, rng), 0
     candidates = []
-    asked = 0
     for _, judged, seat in ranked:
         verdict = verdict_of(judged.probability, measured, options)
         decide_by = None
         if verdict == MEASURE and asked < MOST_ASKED:
             asked += 1
-            decide_by = best_measurement(measured, draws, judged, rng)
+            decide_by = asker.best(judged)
         candidates.append(_candidate(judged, verdict, measured, draws, seat, decide_by, options))
     candidates += _set_aside(table, aside, against, measured, options)
     return FitReport(measured.sha256, tuple(candidates), notes_of(measured, draws, options.screws))
@@ -217,27 +217,33 @@ def _candidate(
 
 def _sweep(
     table: PartsTable, measured: MeasuredPart, draws: Draws, options: FitOptions
-) -> tuple[list[int], list[int], list[list[bool]]]:
-    """Rows worth drawing for, the others, and what speaks against those: outline, lengths, bottom, holes."""
+) -> tuple[list[tuple[int, list[bool]]], list[int], list[list[bool]]]:
+    """Rows worth drawing for, with the faces for which their holes may do; the other rows, and what speaks against them.
+
+    Against them may speak: outline, lengths, bottom, holes.
+    """
     count = len(table.parts)
     words = np.zeros(count)
-    tail, screws = np.zeros(count), np.zeros(count, dtype=np.bool_)
-    bottom = np.zeros(count)
+    tail, bottom = np.zeros(count), np.zeros(count)
+    faces = []
     thinnest = min(thread.major_mm for thread in draws.threads)
     for share, turned in sides_of(measured):
         one_tail, bottom = label_probabilities(table, measured, mirrored=turned)
         possible = screws_possible(table, measured, thinnest, options.most_turn_deg, mirrored=turned)
         words += share * one_tail * bottom * possible
         tail += share * one_tail
-        screws |= possible
+        faces.append(possible)
     lengths = lengths_possible(table, measured, "reach", options.reach_tolerance_mm)
     lengths &= lengths_possible(table, measured, "tail_width", options.tail_width_tolerance_mm)
+    screws = np.any(faces, axis=0)
     alive = (words > LEAST_LABEL) & lengths
     against = np.stack([tail <= LEAST_LABEL, ~lengths, bottom <= LEAST_LABEL, ~screws], axis=1)
     off = np.abs(table.reach - measured.mean[0]) if measured.is_measured("reach") else np.zeros(count)
     rest = np.nonzero(~alive)[0]
     rest = rest[np.lexsort((off[rest], against[rest].sum(axis=1)))]
-    return np.nonzero(alive)[0].tolist(), rest.tolist(), against[rest].tolist()
+    kept = np.nonzero(alive)[0]
+    possible = np.stack(faces, axis=1)[kept]
+    return list(zip(kept.tolist(), possible.tolist(), strict=True)), rest.tolist(), against[rest].tolist()
 
 
 def _set_aside(

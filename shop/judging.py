@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -92,20 +93,23 @@ class Judge:
             self._screws[key] = agree
         return agree
 
-    def judge(self, part: Part) -> Judged:
-        """Probability that a part fits, and of each check by itself."""
+    def judge(self, part: Part, possible: Sequence[bool] = (True, True)) -> Judged:
+        """Probability that a part fits, and of each check by itself.
+
+        `possible` says, for either face the photo may show, whether the holes need looking at.
+        """
         measured, options = self.measured, self.options
         each = np.zeros(len(self.draws.states))
         screws_each = np.zeros(len(self.draws.states))
         bottom = 1.0 if part.bottom == "open" else measured.bottom["closed"]
         tail, sides, used = 0.0, [], self.draws.states
-        for share, turned in sides_of(measured):
+        for (share, turned), worth in zip(sides_of(measured), possible, strict=False):
             states = states_for(self.draws, measured, part, mirrored=turned)
             lengths = lengths_agree(
                 self.draws, measured, states, part, options.reach_tolerance_mm, options.tail_width_tolerance_mm
             )
             words = measured.family[part.family] * hand_probability(measured, part.family, part.hand, mirrored=turned)
-            agree = self.screws(part, states, turned)
+            agree = self.screws(part, states, turned) if worth else np.zeros(len(states), dtype=np.bool_)
             used = used if turned else states
             each += share * words * bottom * (lengths & agree)
             screws_each += share * agree

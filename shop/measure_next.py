@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shop.calliper import (
     TRIAL,
@@ -83,21 +84,78 @@ class Curve:
         return float((self.probability * (1.0 - self.probability)).mean())
 
 
-def curve_of(shown: Array, each: Array) -> Curve:
-    """Average the fit over draws that would show nearly the same value.
+@dataclass(frozen=True, slots=True, eq=False)
+class Shown:
+    """What a calliper would show in each draw, its own error included: the draws in that order, and mean values."""
 
-    Parameters
-    ----------
-    shown : ndarray of shape (N,)
-        What the calliper would show, its own error included.
-    each : ndarray of shape (N,)
-        Probability of a fit given the draw.
+    quantity: CalliperQuantity
+    order: NDArray[np.intp]  # (BINS * draws in a bin,)
+    value: Array  # (BINS,)
+    now: float  # expected at present
+
+    def curve(self, each: Array) -> Curve:
+        """Average the fit over draws that would show nearly the same value; `each` is (N,), a probability a draw."""
+        return Curve(self.value, each[self.order].reshape(BINS, -1).mean(axis=1))
+
+
+def shown_by(quantity: CalliperQuantity, shown: Array) -> Shown:
+    """Sort draws by what a calliper would show, (N,)."""
+    order = np.argsort(shown)[: len(shown) // BINS * BINS]
+    return Shown(quantity, order, shown[order].reshape(BINS, -1).mean(axis=1), float(shown.mean()))
+
+
+class Asker:
+    """Finds the deciding measurement of one candidate after another on the same draws.
+
+    What a calliper would show depends on the draws alone, unless a length was not measured and is taken as the
+    candidate's own; so it is sorted once.
     """
-    order = np.argsort(shown)
-    count = len(order) // BINS * BINS
-    return Curve(
-        shown[order[:count]].reshape(BINS, -1).mean(axis=1), each[order[:count]].reshape(BINS, -1).mean(axis=1)
-    )
+
+    def __init__(self, measured: MeasuredPart, draws: Draws, rng: np.random.Generator) -> None:
+        self.measured, self.draws, self.rng = measured, draws, rng
+        self._sorted: tuple[Shown, tuple[Shown, ...]] | None = None
+
+    def shown(self, judged: Judged) -> tuple[Shown, tuple[Shown, ...]]:
+        """An idle quantity that tells nothing, and every length a calliper can take."""
+        count = min(MOST_DRAWS, len(judged.each))
+        if self._sorted is not None and len(self._sorted[0].order) == count // BINS * BINS:
+            return self._sorted
+        found = _sorted(self.measured, self.draws.first(count), judged.states[:count], self.rng)
+        if self.measured.is_complete():
+            self._sorted = found
+        return found
+
+    def best(self, judged: Judged) -> DecideBy | None:
+        """The measurement whose outcome is expected to remove most wrong decisions about one candidate.
+
+        A decision taken now goes wrong with min(p, 1 - p). A measurement splits the draws by what it would show; on
+        each value the better of the two decisions is taken, and the mean of min(p, 1 - p) over the values is what
+        remains (expected value of sample information, with the same cost for either mistake). Lengths carry a
+        calliper's uncertainty, what is seen by eye none.
+
+        Returns
+        -------
+        DecideBy or None
+            None when there is no doubt left to remove.
+        """
+        p = judged.probability
+        doubt = min(p, 1.0 - p)
+        if doubt <= 0.0:
+            return None
+        found = [*_lengths(self.measured, self.shown(judged), judged), *_looks(self.measured, judged)]
+        best = _first_best([(saved, decide_by) for saved, _, decide_by in found], doubt)
+        if best is not None and best[0] >= WORTH_ASKING * doubt:
+            return best[1]
+        # Nothing turns the answer by itself. What narrows it most comes first, then the next: p (1 - p) says which.
+        spread = p * (1.0 - p)
+        narrows = _first_best([(share, decide_by) for _, share, decide_by in found], spread)
+        if narrows is not None and (narrows[0] >= WORTH_ASKING * spread or not self.measured.is_complete()):
+            return replace(narrows[1], settles=narrows[0] / spread)
+        saved = doubt - _split([judged.screws_each, 1.0 - judged.screws_each], judged.each)
+        if best is not None and best[0] >= saved:
+            return best[1]
+        trial = CalliperQuantity(TRIAL)
+        return _seen(self.measured, trial, "every screw starts", "", max(0.0, saved) / doubt)
 
 
 def turning(curve: Curve, now_mm: float) -> tuple[float, str, tuple[float, float] | None] | None:
@@ -133,39 +191,6 @@ def turning(curve: Curve, now_mm: float) -> tuple[float, str, tuple[float, float
     return high, "below", None
 
 
-def best_measurement(measured: MeasuredPart, draws: Draws, judged: Judged, rng: np.random.Generator) -> DecideBy | None:
-    """The measurement whose outcome is expected to remove most wrong decisions about one candidate.
-
-    A decision taken now goes wrong with min(p, 1 - p). A measurement splits the draws by what it would show; on each
-    value the better of the two decisions is taken, and the mean of min(p, 1 - p) over the values is what remains
-    (expected value of sample information, with the same cost for either mistake). Lengths carry a calliper's
-    uncertainty, what is seen by eye none.
-
-    Returns
-    -------
-    DecideBy or None
-        None when there is no doubt left to remove.
-    """
-    p = judged.probability
-    doubt = min(p, 1.0 - p)
-    if doubt <= 0.0:
-        return None
-    found = [*_lengths(measured, draws, judged, rng), *_looks(measured, judged)]
-    best = _first_best([(saved, decide_by) for saved, _, decide_by in found], doubt)
-    if best is not None and best[0] >= WORTH_ASKING * doubt:
-        return best[1]
-    # Nothing turns the answer by itself. What narrows it most comes first, then the next: the variance p (1 - p) says.
-    spread = p * (1.0 - p)
-    narrows = _first_best([(share, decide_by) for _, share, decide_by in found], spread)
-    if narrows is not None and (narrows[0] >= WORTH_ASKING * spread or not measured.is_complete()):
-        return replace(narrows[1], settles=narrows[0] / spread)
-    saved = doubt - _split([judged.screws_each, 1.0 - judged.screws_each], judged.each)
-    if best is not None and best[0] >= saved:
-        return best[1]
-    trial = CalliperQuantity(TRIAL)
-    return _seen(measured, trial, "every screw starts", "", max(0.0, saved) / doubt)
-
-
 def _first_best(found: Sequence[tuple[float, DecideBy]], whole: float) -> tuple[float, DecideBy] | None:
     """The one that saves most of the whole doubt; of nearly equal ones the first, which is the easiest."""
     best: tuple[float, DecideBy] | None = None
@@ -188,27 +213,32 @@ def _split(groups: Sequence[Array], each: Array) -> float:
     return left
 
 
+def _sorted(
+    measured: MeasuredPart, draws: Draws, states: Array, rng: np.random.Generator
+) -> tuple[Shown, tuple[Shown, ...]]:
+    count, n = len(states), len(measured.holes)
+    ideal: list[tuple[CalliperQuantity, Array]] = [(q, value_of(q, states)) for q in part_quantities(measured)]
+    if len(draws.threads) > 1:
+        made = UNDER_SIZE_MM + UNDER_SIZE_U_MM * rng.standard_normal(count)
+        ideal.append((CalliperQuantity("screw-diameter"), draws.major_mm - made))
+    at = states[:, 3:].reshape(count, n, 3)[:, :, :2] + draws.offsets
+    for i, j in itertools.combinations(range(n), 2):
+        ideal.append((CalliperQuantity("thread-distance", (i, j)), np.hypot(*(at[:, i] - at[:, j]).T)))
+    idle = shown_by(CalliperQuantity("idle"), rng.random(count))
+    return idle, tuple(shown_by(q, value + CALLIPER_U_MM * rng.standard_normal(count)) for q, value in ideal)
+
+
 def _lengths(
-    measured: MeasuredPart, draws: Draws, judged: Judged, rng: np.random.Generator
+    measured: MeasuredPart, shown: tuple[Shown, tuple[Shown, ...]], judged: Judged
 ) -> list[tuple[float, float, DecideBy]]:
     """Every length a calliper can take that may turn the answer, with the wrong decisions and the variance it saves."""
-    some = draws.first(MOST_DRAWS)
-    each, states = judged.each[:MOST_DRAWS], judged.states[:MOST_DRAWS]
+    idle = shown[0].curve(judged.each)
     # What an idle quantity would seem to save, only because bins hold few draws, is no saving.
-    idle = curve_of(rng.random(len(each)), each)
     doubt = max(idle.loss, 1e-9)
-    shown: list[tuple[CalliperQuantity, Array]] = [(q, value_of(q, states)) for q in part_quantities(measured)]
-    if len(draws.threads) > 1:
-        made = UNDER_SIZE_MM + UNDER_SIZE_U_MM * rng.standard_normal(len(each))
-        shown.append((CalliperQuantity("screw-diameter"), some.major_mm - made))
-    n = len(measured.holes)
-    at = states[:, 3:].reshape(len(states), n, 3)[:, :, :2] + some.offsets
-    for i, j in itertools.combinations(range(n), 2):
-        shown.append((CalliperQuantity("thread-distance", (i, j)), np.hypot(*(at[:, i] - at[:, j]).T)))
     found = []
-    for quantity, ideal in shown:
-        curve = curve_of(ideal + CALLIPER_U_MM * rng.standard_normal(len(ideal)), each)
-        turns = turning(curve, float(ideal.mean()))
+    for one in shown[1]:
+        quantity, curve = one.quantity, one.curve(judged.each)
+        turns = turning(curve, one.now)
         if turns is None:
             continue
         at_mm, side, between = turns

@@ -114,33 +114,37 @@ def best_seat(threads_mm: Array, holes_mm: Array, limits_mm: Array, most_deg: fl
     if m < n or n == 0:
         return None
     most = math.radians(most_deg)
-    scale = np.maximum(limits_mm, 1e-3)
-    thread_r2, hole_r2 = (threads_mm**2).sum(axis=1), (holes_mm**2).sum(axis=1)
+    # share² of thread i in hole j = constant - cosine cos(turn) - sine sin(turn), turn clockwise
+    terms: dict[tuple[int, int], tuple[float, float, float]] = {}
+    for (i, (x, y)), (j, (p, q)) in itertools.product(enumerate(threads_mm.tolist()), enumerate(holes_mm.tolist())):
+        inverse = 1.0 / max(float(limits_mm[j]), 1e-3) ** 2
+        squares = x * x + y * y + p * p + q * q
+        terms[i, j] = squares * inverse, 2.0 * (x * p + y * q) * inverse, 2.0 * (x * q - y * p) * inverse
     best: tuple[float, float, tuple[int, ...]] | None = None
     for choice in itertools.permutations(range(m), n):
-        taken = list(choice)
-        inverse = 1.0 / scale[taken] ** 2
-        # share² = constant - cosine cos(turn) - sine sin(turn), turn clockwise
-        x, y, p, q = threads_mm[:, 0], threads_mm[:, 1], holes_mm[taken, 0], holes_mm[taken, 1]
-        constant = (thread_r2 + hole_r2[taken]) * inverse
-        cosine, sine = 2.0 * (x * p + y * q) * inverse, 2.0 * (x * q - y * p) * inverse
-        turns = [-most, most, 0.0, *np.arctan2(sine, cosine)]
-        for i, j in itertools.combinations(range(n), 2):
-            a, b, c = cosine[i] - cosine[j], sine[i] - sine[j], constant[i] - constant[j]
-            length = math.hypot(a, b)
-            if length > 1e-12 and abs(c) <= length:
-                base, swing = math.atan2(b, a), math.acos(c / length)
-                turns += [_half_turn(base + swing), _half_turn(base - swing)]
-        tried = np.array([turn for turn in turns if abs(turn) <= most + 1e-12])
-        shares = (constant - np.outer(np.cos(tried), cosine) - np.outer(np.sin(tried), sine)).max(axis=1)
-        least = int(shares.argmin())
-        if best is None or shares[least] < best[0] - 1e-12:
-            best = float(shares[least]), float(tried[least]), choice
+        pairs = [terms[i, j] for i, j in enumerate(choice)]
+        for turn in _turns_to_try(pairs, most):
+            c, s = math.cos(turn), math.sin(turn)
+            share = max(constant - cosine * c - sine * s for constant, cosine, sine in pairs)
+            if best is None or share < best[0] - 1e-12:
+                best = share, turn, choice
     assert best is not None
     _, turn, choice = best
     turned = turn_holes(holes_mm[list(choice)], math.degrees(turn))
     distances = np.hypot(*(turned - threads_mm).T)
     return Seat(math.degrees(turn), choice, tuple(map(float, distances)), tuple(float(limits_mm[j]) for j in choice))
+
+
+def _turns_to_try(pairs: list[tuple[float, float, float]], most: float) -> list[float]:
+    """No turn, both ends, where each share is least, and where two are equal; only those allowed."""
+    turns = [0.0, -most, most, *(math.atan2(sine, cosine) for _, cosine, sine in pairs)]
+    for (c0, a0, b0), (c1, a1, b1) in itertools.combinations(pairs, 2):
+        a, b, c = a0 - a1, b0 - b1, c0 - c1
+        length = math.hypot(a, b)
+        if length > 1e-12 and abs(c) <= length:
+            base, swing = math.atan2(b, a), math.acos(c / length)
+            turns += [_half_turn(base + swing), _half_turn(base - swing)]
+    return [turn for turn in turns if abs(turn) <= most + 1e-12]
 
 
 def turn_holes(points_mm: Array, turn_deg: float) -> Array:

@@ -214,6 +214,7 @@ class Tally:
     after: int = 0
     after_right: int = 0
     asked: dict[str, int] = field(default_factory=dict)
+    wrong_after: list[str] = field(default_factory=list)
     calibration: list[tuple[float, bool]] = field(default_factory=list)
 
 
@@ -290,11 +291,19 @@ def play(readings: int, noise: Noise, seed: int, *, facing_known: bool = False, 
                 if finding is None:  # a trial on the cylinder shows whether the screws fit; the rest stays as it was
                     screws = screws_truly_fit(lock.threads_mm, lock.major_mm, new.holes, countersunk=sunk)
                     tail = candidate.probability / max(candidate.checks["screws"] or 1.0, 1e-9)
-                    decided = screws and tail > 0.5
+                    after = tail if screws else 0.0
+                    decided = after > 0.5
                 else:
                     again = decide(take_in(measured, [finding]), [new], replace(options, draws=4000))
-                    decided = again.candidates[0].probability > 0.5
+                    after = again.candidates[0].probability
+                    decided = after > 0.5
                 tally.after_right += decided == truth
+                if decided != truth:
+                    tally.wrong_after.append(
+                        f"{old.part} for {new.part}: {candidate.probability:.2f}, {candidate.decide_by.quantity}, "
+                        f"then {after:.2f}, in truth {'fits' if truth else 'does not'}; read as "
+                        f"{reading['family']['label']}, {reading['bottom']['label']}, {reading['facing']['label']}"
+                    )
         tally.readings_with_false_fit += wrong_here
     return tally
 
@@ -342,6 +351,8 @@ def main() -> None:
         print(table_text(f"{noise.name}, face and screws told", known))
         for pair, count in sorted(known.first_other.items(), key=lambda item: -item[1])[:5]:
             print(f"    {pair}: {count}")
+        for line in known.wrong_after[:10]:
+            print(f"    wrong after the measurement: {line}")
 
 
 if __name__ == "__main__":

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from scipy.stats import multivariate_normal, norm
 
-from shop.calliper import parse_finding, take_in
+from shop.calliper import CalliperQuantity, parse_finding, take_in
 from shop.fits import FitOptions, decide
-from shop.measure_next import Curve, curve_of, turning
+from shop.measure_next import Curve, shown_by, turning
 from shop.measured import measured_part_by_hand
 from shop.parts import Part, parse_holes
 
@@ -48,7 +48,7 @@ def test_what_remains_wrong_after_measuring_is_the_orthant_of_two_normals(u, lim
     wrong = norm.cdf(a) + norm.cdf(b) - 2.0 * both
     if limit == 0.0:
         assert wrong == pytest.approx(math.acos(rho) / math.pi, abs=1e-6)
-    curve = curve_of(shown, (x < limit).astype(float))
+    curve = shown_by(CalliperQuantity("reach"), shown).curve((x < limit).astype(float))
     assert curve.loss == pytest.approx(wrong, abs=0.006)
     turns = turning(curve, 0.0)
     if limit / rho**2 > 2.0 * math.hypot(0.2, u):  # it turns where next to no value is expected

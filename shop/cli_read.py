@@ -73,9 +73,7 @@ def read(
         if reading is None or photo is None:
             bad = True
             if jsonl:
-                print_json(
-                    {"schema": SCHEMA, "photo": {"name": name}, "error": {"code": "no-photo", "text": error}}, line=True
-                )
+                print_json({"schema": SCHEMA, "photo": {"name": name}, "error": {"code": "no-photo", "text": error}})
             else:
                 say(error)
             continue

@@ -27,8 +27,12 @@ USUAL_WALL: Final = 0.15  # thickness over radius of most coins
 U_MAP_CELLS: Final = 0.25  # how well the network's map places an edge, in its cells
 U_MAP_RELATIVE: Final = 0.02
 U_GRADIENT_RELATIVE: Final = 0.08  # of a radius from the gradient transform, which takes any ring for the rim
+CONFIDENCE_OF_GRADIENT: Final = 0.5  # of a place that only the gradient transform found
+LEAST_SUPPORT: Final = 0.45
+LEAST_SUPPORT_ALONE: Final = 0.8  # of the rim, where no network says that a coin lies there
 SIGMA_PX: Final = 0.4
 MOST_STARTS: Final = 6
+MOST_CIRCLES: Final = 40
 
 
 def find_coin(
@@ -100,8 +104,12 @@ def find_rims(
     coin: Coin | None = None,
     regions: Regions | None = None,
     part_mask: NDArray[np.bool_] | None = None,
+    most: int = MOST_STARTS,
 ) -> tuple[Rim, ...]:
-    """All coin-like rims, the surest first; `coin` tells how thick they are and whether they have sides."""
+    """Coin-like rims, the surest first; `coin` tells how thick they are and whether they have sides.
+
+    At most `most` places are looked at, the likeliest first.
+    """
     pixels = photo.pixels
     starts = _network_starts(regions) if regions is not None else []
     if not starts:
@@ -115,10 +123,12 @@ def find_rims(
         profile = Profile(coin.sides, 2.0 * coin.edge_mm / coin.mean_diameter_mm)
     network = _rim_network()
     rims: list[Rim] = []
-    for start in starts[:MOST_STARTS]:
+    for start in starts[:most]:
         rim = network_rim(pixels, start, network, profile) if network is not None else None
         rim = rim or trace_rim(pixels, start, wall, profile)
-        if rim is None or any(np.hypot(*np.subtract(rim.centre_px, r.centre_px)) < 0.6 * r.radius_px for r in rims):
+        if rim is None or rim.support < (LEAST_SUPPORT if start.confidence > CONFIDENCE_OF_GRADIENT else LEAST_SUPPORT_ALONE):
+            continue
+        if any(np.hypot(*np.subtract(rim.centre_px, r.centre_px)) < 0.6 * r.radius_px for r in rims):
             continue
         rims.append(rim)
     return tuple(sorted(rims, key=lambda r: -r.support * r.confidence))
@@ -175,12 +185,12 @@ def _round_starts(
     if found is None:
         return []
     starts = []
-    for x, y, r in found.reshape(-1, 3)[:12]:
+    for x, y, r in found.reshape(-1, 3)[:MOST_CIRCLES]:
         centre = (np.array([x, y]) + 0.5) * shrink - 0.5
         if part_mask is not None and regions is not None:
             row, column = ((centre[::-1] + 0.5) / regions.step_px).astype(int)
             if part_mask[min(row, part_mask.shape[0] - 1), min(column, part_mask.shape[1] - 1)]:
                 continue
         radius = float(r) * shrink
-        starts.append(Start(centre, radius, (0.0, 0.0), U_GRADIENT_RELATIVE * radius, 0.5))
+        starts.append(Start(centre, radius, (0.0, 0.0), U_GRADIENT_RELATIVE * radius, CONFIDENCE_OF_GRADIENT))
     return starts

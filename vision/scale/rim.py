@@ -31,6 +31,7 @@ U_RADIUS_RELATIVE: Final = 0.006  # rendered coins of 30 to 120 px: mean radius 
 U_RADIUS_PX: Final = 0.6
 U_EDGE_RELATIVE: Final = 0.022  # same pictures: flattening off by 0.7 % of the radius
 BENCH_FROM: Final = 0.15  # of the radius beyond the first ellipse: bench, lit or shaded, whatever the coin's wall
+U_TILT_RAD: Final = 0.35  # 20 degrees: among rings as well supported, the one seen squarer
 CONTRAST_WEIGHT: Final = 2.0  # of "coin within, bench without" in a ring's score, exponent
 BAND: Final = 0.045  # of the radius: how wide the strips within and without are
 OUTER_SHARE: Final = 0.8  # an outer ring with this share of the best score is the rim, and the best one its inner edge
@@ -286,6 +287,8 @@ def _fit_rings(rays: _Rays, start: Start, wall: Wall, profile: Profile | None, *
     outer = _outer_edge(base, design, rays, forms[form], coefficients, nearer)
     score *= np.exp(CONTRAST_WEIGHT * rays.across(outer, BAND * r0))
     flat = np.hypot(coefficients[:, 3] + start.flattening_px[0], coefficients[:, 4] + start.flattening_px[1])
+    tilt = np.arccos(np.clip((r0 - flat) / (r0 + flat), 0.0, 1.0))
+    score *= np.exp(-0.5 * (tilt / U_TILT_RAD) ** 2)
     score[(flat > MOST_FLATTENED * r0) | (np.hypot(*coefficients[:, 1:3].T) > 0.2 * r0)] = 0.0
     if score.max() <= 0.0:
         return None

@@ -91,7 +91,7 @@ def levenberg_marquardt(
         trial_residual, trial_jac = function(x + step)
         trial = float(trial_residual @ trial_residual)
         if np.isfinite(trial) and trial <= cost:
-            small = np.abs(step).max() < 1e-11 * (1.0 + np.abs(x).max())
+            small = np.abs(step).max() < 1e-10 * (1.0 + np.abs(x).max()) or cost - trial < 1e-13 * cost
             x, residual, jac, cost = x + step, trial_residual, trial_jac, trial
             damping = max(damping / 10.0, 1e-12)
             if small:
@@ -194,10 +194,12 @@ def fit_line(edge: Array) -> Line | NotMeasured:
     return Line(float(mid[0]), float(mid[1]), float(np.arctan2(rows[0, 1], rows[0, 0])), covariance, rms)
 
 
-def fit_ellipse(edge: Array, weights: Array | None = None) -> Ellipse | NotMeasured:
+def fit_ellipse(
+    edge: Array, weights: Array | None = None, start: Ellipse | None = None
+) -> Ellipse | NotMeasured:
     """The ellipse with the least sum of squared orthogonal distances, started from the direct fit.
 
-    Start: Fitzgibbon, Pilu & Fisher 1999, PAMI 21, 476. Distances: foot points on the ellipse; their derivatives by the
+    Start, unless given: Fitzgibbon, Pilu & Fisher 1999, PAMI 21, 476. Distances: foot points on the ellipse; their derivatives by the
     ellipse's parameters are the normal's, since a foot point moves along the edge only.
 
     Returns
@@ -220,16 +222,20 @@ def fit_ellipse(edge: Array, weights: Array | None = None) -> Ellipse | NotMeasu
     if spread <= 0.0:
         return NotMeasured("too-few-edge-points", "the edge points coincide: no ellipse")
     p = (points - mid) / spread
-    (cx, cy), (d1, d2), turn = cv2.fitEllipseDirect(p[used].astype(np.float32).reshape(-1, 1, 2))
-    start = np.array([cx, cy, d1 / 2.0, d2 / 2.0, np.radians(turn)])
-    if not np.isfinite(start).all() or min(d1, d2) < 1e-4 or max(d1, d2) > 1e3:
+    if start is None:
+        (cx, cy), (d1, d2), turn = cv2.fitEllipseDirect(p[used].astype(np.float32).reshape(-1, 1, 2))
+        first = np.array([cx, cy, d1 / 2.0, d2 / 2.0, np.radians(turn)])
+    else:
+        first = np.array([start.x, start.y, start.long, start.short, start.angle * spread])
+        first = np.array([*(first[:2] - mid), *first[2:]]) / spread
+    if not np.isfinite(first).all() or first[2:4].min() < 1e-4 or first[2:4].max() > 1e3:
         return NotMeasured("too-few-edge-points", "the edge points hold no ellipse")
 
     def function(x: Array) -> tuple[Array, Array]:
         distance, jac = _ellipse_residual(x, p)
         return w * distance, w[:, None] * jac
 
-    x, residual, jac = levenberg_marquardt(function, start)
+    x, residual, jac = levenberg_marquardt(function, first)
     if not np.isfinite(x).all() or np.abs(x[2:4]).min() < 1e-6:
         return NotMeasured("too-few-edge-points", "the edge points hold no ellipse")
     x[2:4] = np.abs(x[2:4])
@@ -277,7 +283,7 @@ def _ellipse_residual(x: Array, points: Array) -> tuple[Array, Array]:
 def _foot(u: Array, v: Array, a: float, b: float) -> tuple[Array, Array]:
     """Nearest points of an upright ellipse in the first quadrant, by Newton steps on its evolute's circle."""
     tu = tv = np.full(len(u), np.sqrt(0.5))
-    for _ in range(8):  # converges to 1e-12 in four for points near the edge
+    for _ in range(5):  # converges to 1e-12 in four for points near the edge
         ex, ey = (a * a - b * b) * tu**3 / a, (b * b - a * a) * tv**3 / b
         rx, ry = a * tu - ex, b * tv - ey
         qx, qy = u - ex, v - ey
@@ -359,7 +365,9 @@ def fit_ellipse_robust(edge: Array, start: Ellipse | None = None) -> Ellipse | N
         if sigma < 1e-9 * ellipse.long:
             return fit_ellipse(points, (np.abs(distance) < 1e-6 * ellipse.long).astype(float))
         z = np.clip(np.abs(distance) / (TUKEY * sigma), 0.0, 1.0)
-        ellipse = fit_ellipse(points, (1.0 - z**2) ** 2)
+        before, ellipse = ellipse, fit_ellipse(points, (1.0 - z**2) ** 2, ellipse)
+        if isinstance(ellipse, Ellipse) and abs(ellipse.long - before.long) < 1e-5 * before.long:
+            break
     return ellipse
 
 

@@ -269,13 +269,15 @@ def _fit_rings(rays: _Rays, start: Start, wall: Wall, profile: Profile | None, *
     middle = np.zeros((len(starts), 7))
     middle[:, 5:] = coefficients[:, 5:]
     shape7 = np.concatenate([design, rays.unit], axis=1)
+    products = (design[:, :, None] * design[:, None, :]).reshape(RAYS, 25)
+    products7 = (shape7[:, :, None] * shape7[:, None, :]).reshape(RAYS, 49)
     for share in TOLERANCES if wide else TOLERANCES[3:]:
         tolerance = max(share * r0, LEAST_TOLERANCE_PX)
         face, foot, at_face, at_foot = _match(rays, base, design, forms[form], coefficients, tolerance, nearer)
-        normal = np.einsum("hr,ri,rj->hij", foot, shape7, shape7)
-        normal[:, :5, :5] += np.einsum("hr,ri,rj->hij", face, design, design)
-        right = np.einsum("hr,hr,ri->hi", foot, at_foot + nearer, shape7)
-        right[:, :5] += np.einsum("hr,hr,ri->hi", face, at_face, design)
+        normal = (foot @ products7).reshape(-1, 7, 7)
+        normal[:, :5, :5] += (face @ products).reshape(-1, 5, 5)
+        right = (foot * (at_foot + nearer)) @ shape7
+        right[:, :5] += (face * at_face) @ design
         tie = (0.5 * tolerance / spread) ** 2
         normal += np.diag(tie)[None]
         right += tie * middle

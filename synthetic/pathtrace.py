@@ -8,6 +8,7 @@ code. A picture depends on the seed, its own number and the set alone. Numbers a
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import multiprocessing
 import sys
 import time
@@ -33,7 +34,16 @@ from vision.vocabulary import BOTTOMS, FAMILIES
 
 Array = np.ndarray
 SETS = ("train", "heldout")
-FOCALS_35MM = ((24.0, 0.10), (26.0, 0.20), (28.0, 0.08), (35.0, 0.12), (48.0, 0.14), (52.0, 0.16), (65.0, 0.08), (77.0, 0.12))
+FOCALS_35MM = (
+    (24.0, 0.10),
+    (26.0, 0.20),
+    (28.0, 0.08),
+    (35.0, 0.12),
+    (48.0, 0.14),
+    (52.0, 0.16),
+    (65.0, 0.08),
+    (77.0, 0.12),
+)
 DISTANCE_MM = (150.0, 450.0)
 PART_SHARE = (0.15, 0.60)  # of the frame's short side
 
@@ -87,7 +97,12 @@ def cam_from_part(part: Any) -> Cam:
     if any(o.kind == "screw" and not o.round for o in part.openings):
         raise Unlucky
     plate = Plate(
-        np.asarray(part.outline_mm), part.thickness_mm, tuple(holes), tuple(openings), part.edge_screw_mm, part.edge_plug_mm
+        np.asarray(part.outline_mm),
+        part.thickness_mm,
+        tuple(holes),
+        tuple(openings),
+        part.edge_screw_mm,
+        part.edge_plug_mm,
     )
     return Cam(part.family, part.bottom, part.hand, plate, part.hub_diameter_mm, part.cast)
 
@@ -152,6 +167,16 @@ def put(prop: Prop, turn_deg: float, at: Array) -> Prop:
     )  # fmt: skip
 
 
+def _lifted(thing: Placed | Prop, by_mm: float) -> Placed | Prop:
+    """The main object on top of a sheet."""
+    mesh = thing.mesh.moved(np.eye(3), np.array([0.0, 0.0, by_mm]))
+    if isinstance(thing, Placed):
+        return dataclasses.replace(thing, mesh=mesh, base_mm=thing.base_mm + by_mm)
+    return dataclasses.replace(
+        thing, mesh=mesh, outline_z_mm=thing.outline_z_mm + by_mm, height_mm=thing.height_mm + by_mm
+    )
+
+
 def _pick(rng: np.random.Generator, names: list[str], wanted: str | None) -> str:
     return wanted if wanted is not None else str(rng.choice(names))
 
@@ -178,12 +203,16 @@ def _reference(rng: np.random.Generator, options: Options) -> Prop | None:
         return traced_props.coin(rng, name, heldout=heldout)
     if kind == "ruler":
         return traced_props.ruler(rng, str(rng.choice(["mm", "inch"])), heldout=heldout)
+    if kind == "card":
+        return traced_props.card(rng)
     if kind == "none":
         return None
-    raise ValueError(f"no scale of kind {kind!r}: write coin, ruler or none")
+    raise ValueError(f"no scale of kind {kind!r}: write coin, ruler, card or none")
 
 
-def _frame(rng: np.random.Generator, options: Options, size_mm: float, must_show: Array, middle: Array, *, roomy: bool) -> tuple[Camera, float]:
+def _frame(
+    rng: np.random.Generator, options: Options, size_mm: float, must_show: Array, middle: Array, *, roomy: bool
+) -> tuple[Camera, float]:
     """A camera that shows the points (N, 3) with a margin, the part at a usual share of the frame."""
     long_side = options.long_side
     short = long_side * 3 // 4
@@ -254,12 +283,21 @@ def compose(options: Options, number: int, attempt: int = 0) -> Take:
         if reference is not None:
             turn = float(rng.uniform(0, 360))
             turned = put(reference, turn, np.zeros(2))
-            at = _beside(rng, taken, turned.outline_mm, (2.5, 14.0) if reference.kind == "coin" else (1.5, 10.0))
+            under = reference.kind == "card"
+            at = (
+                rng.uniform(-6, 6, 2)
+                if under
+                else _beside(rng, taken, turned.outline_mm, (2.5, 14.0) if reference.kind == "coin" else (1.5, 10.0))
+            )
             placed = put(reference, turn, at)
             props.append(placed)
             taken = np.vstack([taken, placed.outline_mm])
             if reference.kind == "coin":
                 points.append(np.column_stack([placed.outline_mm, np.full(len(placed.outline_mm), placed.height_mm)]))
+            elif under:
+                main = _lifted(main, placed.height_mm + 0.02)
+                ring = placed.outline_mm[2:]  # the upper corners; the bar below may lie outside the frame
+                points.append(np.column_stack([ring, np.full(len(ring), placed.height_mm)]))
         if rng.random() < options.clutter:
             for _ in range(int(rng.integers(1, 4))):
                 extra = _clutter(rng, metals)
@@ -272,7 +310,9 @@ def compose(options: Options, number: int, attempt: int = 0) -> Take:
     must = np.vstack(points)
     size = float(max(np.ptp(outline[:, 0]), np.ptp(outline[:, 1])))
     middle = (must[:, :2].min(axis=0) + must[:, :2].max(axis=0)) / 2
-    camera, f35 = _frame(rng, options, size, must, middle, roomy=negative)
+    camera, f35 = _frame(
+        rng, options, size, must, middle, roomy=negative or (reference is not None and reference.kind == "card")
+    )
     flash_on = light_name == "dark-flash" or rng.random() < 0.06
     things = [(main.mesh, main.surface), *((p.mesh, p.surface) for p in props)]
     scene = Scene(
@@ -355,7 +395,9 @@ def _shares(text: str) -> tuple[tuple[str, float], ...]:
 
 def main(arguments: list[str] | None = None) -> int:
     """The command line."""
-    parser = argparse.ArgumentParser(prog="python -m synthetic.pathtrace", description=__doc__.split("\n")[0] if __doc__ else "")
+    parser = argparse.ArgumentParser(
+        prog="python -m synthetic.pathtrace", description=__doc__.split("\n")[0] if __doc__ else ""
+    )
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--count", type=int, default=10)
     parser.add_argument("--start", type=int, default=0, help="number of the first picture")
@@ -366,7 +408,12 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--variant", default="auto", choices=("auto", "cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb"))
     parser.add_argument("--max-tilt", type=float, default=20.0)
-    parser.add_argument("--scales", type=_shares, default=(("coin", 1.0),), help="coin=0.7,ruler=0.2,none=0.1")
+    parser.add_argument(
+        "--scales",
+        type=_shares,
+        default=(("coin", 1.0),),
+        help="shares, such as coin=0.55,ruler=0.2,card=0.15,none=0.1",
+    )
     parser.add_argument("--negatives", type=float, default=0.12, help="share of pictures without a cam")
     parser.add_argument("--clutter", type=float, default=0.35, help="share of pictures with other things about")
     parser.add_argument("--hard", type=float, default=0.08, help="share of blurred, noisy or badly exposed pictures")
@@ -384,7 +431,11 @@ def main(arguments: list[str] | None = None) -> int:
         number, seconds, error = result
         done, failed = done + 1, failed + bool(error)
         rate = done / (time.perf_counter() - begin)
-        print(f"{number:06d} {seconds:6.2f} s  {done}/{len(work)}  {rate:.3f} pictures/s {error}", file=sys.stderr, flush=True)
+        print(
+            f"{number:06d} {seconds:6.2f} s  {done}/{len(work)}  {rate:.3f} pictures/s {error}",
+            file=sys.stderr,
+            flush=True,
+        )
 
     if a.processes <= 1:
         _start(a.variant)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -117,7 +118,7 @@ def resample(ring: np.ndarray, step: float) -> np.ndarray:
     """Add points to a ring (first point not repeated) so that no side is longer than `step`; all points stay."""
     closed = np.vstack([ring, ring[:1]])
     out = []
-    for a, b in zip(closed[:-1], closed[1:], strict=True):
+    for a, b in pairwise(closed):
         n = max(1, math.ceil(float(np.hypot(*(b - a))) / step))
         out.append(a + (b - a) * (np.arange(n) / n)[:, None])
     return np.concatenate(out)
@@ -220,7 +221,7 @@ def hole_profile(hole: PlateHole, thickness: float, edge: float = 0.06) -> Profi
         raise PlateError("a countersink is deeper than the plate")
     half = math.radians(hole.countersink_angle_deg / 2.0)
     wide = (hole.countersink_diameter_mm - hole.diameter_mm) / 2.0
-    profile = [level for level in rounded(0.0, thickness, edge, 0.0, 2)[:3]]
+    profile = rounded(0.0, thickness, edge, 0.0, 2)[:3]
     profile.append((0.0, thickness - depth, 1.0, 0.0))
     profile.append((0.0, thickness - depth, math.cos(half), math.sin(half)))
     profile.append((wide, thickness, math.cos(half), math.sin(half)))

@@ -174,8 +174,10 @@ def _hammer(rng: np.random.Generator, d: float, top: float) -> Tail:
         floor = top - deep
         low = np.clip((floor + corner - y) / corner, 0.0, 1.0)
         high = np.clip((y - (top - crown - corner)) / (crown + corner), 0.0, 1.0)
-        across = bar - corner * (1 - np.sqrt(1 - low**2)) - (bar * 0.35 if crown > 0.4 else corner) * (
-            1 - np.sqrt(1 - high**2)
+        across = (
+            bar
+            - corner * (1 - np.sqrt(1 - low**2))
+            - (bar * 0.35 if crown > 0.4 else corner) * (1 - np.sqrt(1 - high**2))
         )
         w = np.where(y < floor, neck, across)
         return -w, w
@@ -245,9 +247,11 @@ def _bottom_cut(rng: np.random.Generator, d: float) -> Polygon:
     elif kind == 1:  # slanted sides
         narrow = half * float(rng.uniform(0.35, 0.7))
         cut = Polygon([(-narrow, floor), (narrow, floor), (half * 1.15, -d / 2), (half * 1.6, low), (-half * 1.6, low)])
-        cut = Polygon(
-            [(-narrow, floor), (narrow, floor), (half, -d / 2), (half, low), (-half, low), (-half, -d / 2)]
-        ).buffer(-narrow * 0.4).buffer(narrow * 0.4)
+        cut = (
+            Polygon([(-narrow, floor), (narrow, floor), (half, -d / 2), (half, low), (-half, low), (-half, -d / 2)])
+            .buffer(-narrow * 0.4)
+            .buffer(narrow * 0.4)
+        )
     elif kind == 2:  # flat floor, small corners
         corner = float(rng.uniform(0.3, 1.2))
         cut = shapely.box(-half, low, half, floor).buffer(-corner).buffer(corner, 24)

@@ -55,7 +55,16 @@ def focal_px(focal_35mm: float, width: int, height: int) -> float:
     return focal_35mm * math.hypot(width, height) / FULL_FRAME_DIAGONAL_MM
 
 
-def look_at(width: int, height: int, focal: float, target_mm: Array, distance_mm: float, tilt_deg: float, azimuth_deg: float, roll_deg: float) -> Camera:
+def look_at(
+    width: int,
+    height: int,
+    focal: float,
+    target_mm: Array,
+    distance_mm: float,
+    tilt_deg: float,
+    azimuth_deg: float,
+    roll_deg: float,
+) -> Camera:
     """A camera that has a point of the bench at its image centre."""
     tilt, azimuth, roll = (math.radians(a) for a in (tilt_deg, azimuth_deg, roll_deg))
     back = np.array([math.sin(tilt) * math.cos(azimuth), math.sin(tilt) * math.sin(azimuth), math.cos(tilt)])
@@ -129,7 +138,9 @@ def _motion(image: Array, length: float, turn_deg: float) -> Array:
     return np.asarray(total / steps)
 
 
-def develop(linear: Array, chain: Chain, rng: np.random.Generator, light_rgb: Array | None = None, key: float = 0.30) -> Array:
+def develop(
+    linear: Array, chain: Chain, rng: np.random.Generator, light_rgb: Array | None = None, key: float = 0.30
+) -> Array:
     """Scene light (H, W, 3) to an 8-bit picture; most of the light's own colour `light_rgb` is balanced out.
 
     `key` is the level that metering gives the scene's middle, 1 being white.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import shapely
@@ -96,7 +97,13 @@ def _relief_heldout(rng: np.random.Generator, n: int) -> Array:
     else:
         turns = np.linspace(0, 2 * math.pi, 180)
         wobble = 1 + sum(rng.normal(0, 0.12 / k) * np.cos(k * turns + rng.uniform(0, 6)) for k in range(2, 9))
-        draw.polygon([(c + 0.22 * n * w * math.cos(t), c + 0.26 * n * w * math.sin(t)) for t, w in zip(turns, wobble, strict=True)], fill=170)
+        draw.polygon(
+            [
+                (c + 0.22 * n * w * math.cos(t), c + 0.26 * n * w * math.sin(t))
+                for t, w in zip(turns, wobble, strict=True)
+            ],
+            fill=170,
+        )
         for _ in range(30):
             x, y = rng.normal(c, 0.11 * n, 2)
             draw.line([(x, y), tuple(rng.normal(c, 0.13 * n, 2))], fill=int(rng.integers(60, 255)), width=n // 120)
@@ -181,7 +188,14 @@ def planar_uv(mesh: Mesh, extent: float, shift: tuple[float, float] = (0.0, 0.0)
     return Mesh(mesh.vertices, mesh.faces, mesh.normals, uv)
 
 
-def _ruler_image(rng: np.random.Generator, length: float, width: float, unit: str, back: tuple[int, int, int], ink: tuple[int, int, int]) -> Image.Image:
+def _ruler_image(
+    rng: np.random.Generator,
+    length: float,
+    width: float,
+    unit: str,
+    back: tuple[int, int, int],
+    ink: tuple[int, int, int],
+) -> Image.Image:
     scale = 2048 / length
     image = Image.new("RGB", (2048, 2048), back)
     draw = ImageDraw.Draw(image)
@@ -221,10 +235,59 @@ def ruler(rng: np.random.Generator, unit: str, *, heldout: bool) -> Prop:
     image = _ruler_image(rng, length, width, unit, back, ink)
     colour = np.asarray(image, dtype=np.float32) / 255.0
     surface = Surface(f"ruler-{unit}", colour, np.full((64, 64), rough, np.float32), np.zeros((64, 64), np.float32), length, metallic)  # fmt: skip
-    outline = np.array([(-length / 2, -width / 2), (length / 2, -width / 2), (length / 2, width / 2), (-length / 2, width / 2)])
+    outline = np.array(
+        [(-length / 2, -width / 2), (length / 2, -width / 2), (length / 2, width / 2), (-length / 2, width / 2)]
+    )
     body = Polygon(outline).buffer(-0.5).buffer(0.5, 8)
     plate = Plate(ring_of(body.exterior, counter_clockwise=True), thick, (), (), 0.08, 0.05)
-    return Prop("ruler", unit, planar_uv(plate_mesh(plate, 5.0), length), surface, plate.outline_mm, thick - 0.08, thick)
+    return Prop(
+        "ruler", unit, planar_uv(plate_mesh(plate, 5.0), length), surface, plate.outline_mm, thick - 0.08, thick
+    )
+
+
+# The project's printed card: where its fiducials lie and their 16 bits in OpenCV's 4x4 dictionary, ids 23 to 34, row by row.
+CARD_BITS = (
+    0xDD82, 0xFE47, 0x9471, 0xACE4, 0xA554, 0x2123, 0x346F, 0x4415, 0x57B2, 0x9ECF, 0xF0CB, 0x08AE,
+)  # fmt: skip
+CARD_CENTRES_MM = (
+    (-48, 48), (-16, 48), (16, 48), (48, 48), (48, 16), (48, -16), (48, -48), (16, -48), (-16, -48), (-48, -48),
+    (-48, -16), (-48, 16),
+)  # fmt: skip
+CARD_MARKER_MM, CARD_BAR_BELOW_MM, CARD_BAR_MM, CARD_EXTENT_MM = 14.0, 68.0, 100.0, 220.0
+
+
+def card(rng: np.random.Generator) -> Prop:
+    """The printed card, cut out or on its sheet, with its free place at the origin."""
+    n = 4096
+    scale = n / CARD_EXTENT_MM
+    tone = int(rng.integers(236, 252))
+    ink = int(rng.integers(12, 50))
+    image = Image.new("RGB", (n, n), (tone, tone, tone - int(rng.integers(0, 6))))
+    draw = ImageDraw.Draw(image)
+
+    def box(x0: float, y0: float, x1: float, y1: float, grey: int) -> None:  # mm with y up; rows run down
+        draw.rectangle(
+            [n / 2 + x0 * scale, n / 2 - y1 * scale, n / 2 + x1 * scale - 1, n / 2 - y0 * scale - 1], fill=(grey,) * 3
+        )
+
+    cell = CARD_MARKER_MM / 6
+    for bits, (cx, cy) in zip(CARD_BITS, CARD_CENTRES_MM, strict=True):
+        half = CARD_MARKER_MM / 2
+        box(cx - half, cy - half, cx + half, cy + half, ink)
+        for k in range(16):
+            if bits >> (15 - k) & 1:
+                x, y = cx - half + (1 + k % 4) * cell, cy + half - (1 + k // 4) * cell
+                box(x, y - cell, x + cell, y, tone)
+    for k in range(0, 10, 2):
+        x = -CARD_BAR_MM / 2 + 10.0 * k
+        box(x, -CARD_BAR_BELOW_MM - 1.2, x + 10.0, -CARD_BAR_BELOW_MM + 1.2, ink)
+    box(-CARD_BAR_MM / 2, -CARD_BAR_BELOW_MM - 1.4, CARD_BAR_MM / 2, -CARD_BAR_BELOW_MM - 1.2, ink)
+    colour = np.asarray(image.resize((2048, 2048), Image.Resampling.BOX), dtype=np.float32) / 255.0
+    surface = Surface("printed-card", colour, np.full((4, 4), 0.8), np.zeros((4, 4)), CARD_EXTENT_MM)
+    side, low = float(rng.uniform(58, 66)), float(rng.uniform(74, 84))
+    outline = np.array([(-side, -low), (side, -low), (side, side), (-side, side)])
+    mesh = planar_uv(plate_mesh(Plate(outline, 0.11, (), (), 0.02, 0.02), 10.0), CARD_EXTENT_MM)
+    return Prop("card", "printed-card", mesh, surface, outline, 0.11, 0.11)
 
 
 def from_outline(kind: str, name: str, shape: BaseGeometry, thick: float, surface: Surface, edge: float = 0.15) -> Prop:
@@ -242,13 +305,15 @@ def lathe(kind: str, name: str, profile: list[tuple[float, float]], surface: Sur
     turns = np.arange(48) * 2 * math.pi / 48
     rows, normals = [], []
     points = np.array(profile, dtype=float)
-    for (r0, z0), (r1, z1) in zip(points[:-1], points[1:], strict=True):
+    for (r0, z0), (r1, z1) in pairwise(points):
         d = np.array([r1 - r0, z1 - z0])
         across, up = d[1], -d[0]
         size = math.hypot(across, up) or 1.0
         for r, z in ((r0, z0), (r1, z1)):
             rows.append(np.column_stack([r * np.cos(turns), r * np.sin(turns), np.full(48, z)]))
-            normals.append(np.column_stack([across / size * np.cos(turns), across / size * np.sin(turns), np.full(48, up / size)]))
+            normals.append(
+                np.column_stack([across / size * np.cos(turns), across / size * np.sin(turns), np.full(48, up / size)])
+            )
     faces = []
     i = np.arange(48)
     j = (i + 1) % 48
@@ -269,7 +334,9 @@ def lathe(kind: str, name: str, profile: list[tuple[float, float]], surface: Sur
         hull = Polygon(np.vstack([up, down])).buffer(0)
         hull = hull if isinstance(hull, Polygon) else max(hull.geoms, key=lambda g: g.area)
     top = float(v[:, 2].max())
-    return Prop(kind, name, mesh, surface, ring_of(hull.exterior, counter_clockwise=True), top / 2 if lying else top, top)
+    return Prop(
+        kind, name, mesh, surface, ring_of(hull.exterior, counter_clockwise=True), top / 2 if lying else top, top
+    )
 
 
 def screw(rng: np.random.Generator, surface: Surface) -> Prop:
@@ -288,7 +355,9 @@ def screw(rng: np.random.Generator, surface: Surface) -> Prop:
 def pencil(rng: np.random.Generator, surface: Surface) -> Prop:
     """A pencil lying on its side."""
     r, length = 3.6, float(rng.uniform(90, 175))
-    return lathe("clutter", "pencil", [(0, 0), (r, 0), (r, length - 20), (0.9, length - 3), (0, length)], surface, lying=True)
+    return lathe(
+        "clutter", "pencil", [(0, 0), (r, 0), (r, length - 20), (0.9, length - 3), (0, length)], surface, lying=True
+    )
 
 
 def washer_shape(rng: np.random.Generator) -> BaseGeometry:
@@ -299,7 +368,9 @@ def washer_shape(rng: np.random.Generator) -> BaseGeometry:
 def key_blank(rng: np.random.Generator) -> BaseGeometry:
     """A key without bitting: bow, shoulder and plain blade."""
     bow = float(rng.uniform(10, 13))
-    shape = shapely.union_all([Point(0, 0).buffer(bow, 32), shapely.box(-4.6, -bow - 6, 4.6, 0), shapely.box(-4, -bow - 30, 4, -bow)])
+    shape = shapely.union_all(
+        [Point(0, 0).buffer(bow, 32), shapely.box(-4.6, -bow - 6, 4.6, 0), shapely.box(-4, -bow - 30, 4, -bow)]
+    )
     shape = shape.buffer(1.2).buffer(-1.2)
     return shape.difference(Point(0, bow * 0.45).buffer(bow * 0.28, 32))
 
@@ -307,7 +378,12 @@ def key_blank(rng: np.random.Generator) -> BaseGeometry:
 def nut_shape(rng: np.random.Generator, sides: int = 6) -> BaseGeometry:
     r = float(rng.uniform(4, 12))
     turn = np.arange(sides) * 2 * math.pi / sides
-    return Polygon(np.column_stack([r * np.cos(turn), r * np.sin(turn)])).buffer(-0.4).buffer(0.4).difference(Point(0, 0).buffer(r * 0.52, 32))
+    return (
+        Polygon(np.column_stack([r * np.cos(turn), r * np.sin(turn)]))
+        .buffer(-0.4)
+        .buffer(0.4)
+        .difference(Point(0, 0).buffer(r * 0.52, 32))
+    )
 
 
 def _gear(rng: np.random.Generator) -> BaseGeometry:
@@ -324,7 +400,9 @@ def _hinge(rng: np.random.Generator) -> BaseGeometry:
     shape: BaseGeometry = shapely.box(-w, -h / 2, w, h / 2).buffer(-1).buffer(1)
     for k in range(5):
         y = -h / 2 + h * (k + 0.5) / 5
-        shape = shape.difference(shapely.box(-2.6 if k % 2 else 1.6, y - h / 10 + 0.3, -1.6 if k % 2 else 2.6, y + h / 10 - 0.3))
+        shape = shape.difference(
+            shapely.box(-2.6 if k % 2 else 1.6, y - h / 10 + 0.3, -1.6 if k % 2 else 2.6, y + h / 10 - 0.3)
+        )
     for x in (-w * 0.6, w * 0.6):
         for y in (-h * 0.3, 0.0, h * 0.3):
             shape = shape.difference(Point(x, y).buffer(1.7, 24))
@@ -342,7 +420,9 @@ def _bracket(rng: np.random.Generator) -> BaseGeometry:
 def _wing(rng: np.random.Generator) -> BaseGeometry:
     r = float(rng.uniform(4.5, 7))
     wings = [shapely.affinity.scale(Point(s * r * 1.9, r * 0.5).buffer(r * 0.9, 32), 1.3, 0.75) for s in (-1, 1)]
-    shape = shapely.union_all([Point(0, 0).buffer(r, 48), *wings, LineString([(-r * 1.8, r * 0.3), (r * 1.8, r * 0.3)]).buffer(r * 0.3)])
+    shape = shapely.union_all(
+        [Point(0, 0).buffer(r, 48), *wings, LineString([(-r * 1.8, r * 0.3), (r * 1.8, r * 0.3)]).buffer(r * 0.3)]
+    )
     return shape.buffer(0.8).buffer(-0.8).difference(Point(0, 0).buffer(r * 0.45, 32))
 
 
@@ -357,9 +437,13 @@ def _spring(rng: np.random.Generator) -> BaseGeometry:
 
 def _spanner(rng: np.random.Generator) -> BaseGeometry:
     length, r = float(rng.uniform(28, 46)), float(rng.uniform(7, 10))
-    shape = shapely.union_all([shapely.box(-r * 0.45, 0, r * 0.45, length), Point(0, 0).buffer(r, 48), Point(0, length).buffer(r * 0.8, 48)])
+    shape = shapely.union_all(
+        [shapely.box(-r * 0.45, 0, r * 0.45, length), Point(0, 0).buffer(r, 48), Point(0, length).buffer(r * 0.8, 48)]
+    )
     shape = shape.buffer(2).buffer(-2)
-    shape = shape.difference(shapely.affinity.rotate(shapely.box(-r * 0.5, -2 * r, r * 0.5, r * 0.2), 15, origin=(0, 0)))
+    shape = shape.difference(
+        shapely.affinity.rotate(shapely.box(-r * 0.5, -2 * r, r * 0.5, r * 0.2), 15, origin=(0, 0))
+    )
     return shapely.affinity.translate(shape.difference(Point(0, length).buffer(r * 0.42, 32)), 0, -length / 2)
 
 
@@ -382,7 +466,9 @@ def _escutcheon(rng: np.random.Generator) -> BaseGeometry:
 def _tee(rng: np.random.Generator) -> BaseGeometry:
     """A mending plate."""
     a, w = float(rng.uniform(14, 22)), float(rng.uniform(7, 11))
-    shape: BaseGeometry = shapely.union_all([shapely.box(-a, 0, a, w), shapely.box(-w / 2, -a, w / 2, w)]).buffer(-1).buffer(1)
+    shape: BaseGeometry = (
+        shapely.union_all([shapely.box(-a, 0, a, w), shapely.box(-w / 2, -a, w / 2, w)]).buffer(-1).buffer(1)
+    )
     for x, y in ((-a * 0.8, w / 2), (a * 0.8, w / 2), (0, w / 2), (0, -a * 0.8), (-a * 0.35, w / 2), (a * 0.35, w / 2)):
         shape = shape.difference(Point(x, y).buffer(w * 0.19, 24))
     return shape

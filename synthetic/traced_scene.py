@@ -74,6 +74,7 @@ def load_mitsuba(variant: str) -> Any:
 
 
 def _texture(mi: Any, pixels: Array, *, colour: bool) -> dict[str, Any]:
+    pixels = pixels[::-1]  # rows run down in a picture, but v runs up
     if colour:  # decoded here, not once a sample in the kernel
         coded = np.clip(pixels, 0, 1).astype(np.float32)
         light = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4)
@@ -104,7 +105,9 @@ def _mesh(mi: Any, name: str, mesh: Mesh, surface: Surface, emitter: dict[str, A
     properties["mesh_bsdf"] = mi.load_dict(_material(mi, surface))
     if emitter is not None:
         properties["mesh_emitter"] = mi.load_dict(emitter)
-    made = mi.Mesh(name, len(mesh.vertices), len(mesh.faces), properties, has_vertex_normals=True, has_vertex_texcoords=True)
+    made = mi.Mesh(
+        name, len(mesh.vertices), len(mesh.faces), properties, has_vertex_normals=True, has_vertex_texcoords=True
+    )
     params = mi.traverse(made)
     for key, data in (
         ("vertex_positions", mesh.vertices),
@@ -221,7 +224,9 @@ def _as_data(mi: Any, made: Any) -> None:
     params = mi.traverse(made)
     for key in params.keys():  # noqa: SIM118  (a mapping of Mitsuba that is not one of Python)
         value = params[key]
-        if dr.is_array_v(value) and not key.endswith(("vertex_positions", "faces", "vertex_normals", "vertex_texcoords")):
+        if dr.is_array_v(value) and not key.endswith(
+            ("vertex_positions", "faces", "vertex_normals", "vertex_texcoords")
+        ):
             dr.make_opaque(value)
             params[key] = value
     params.update()

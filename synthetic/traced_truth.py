@@ -28,6 +28,7 @@ class Placed:
     facing: str
     mesh: Mesh
     surface: Surface
+    base_mm: float = 0.02  # what it lies on, over the bench
 
     def bench(self, points: Array) -> Array:
         """The part's own points (N, 2) on the bench."""
@@ -40,7 +41,7 @@ class Placed:
     def height(self, z_screw_up: float) -> float:
         """Height over the bench of a height in the part (0 at the plug side)."""
         t = self.cam.plate.thickness_mm
-        return 0.02 + (z_screw_up if self.facing == "screw" else t - z_screw_up)
+        return self.base_mm + (z_screw_up if self.facing == "screw" else t - z_screw_up)
 
 
 def _polygon(points: Array) -> tuple[tuple[float, float], ...]:
@@ -77,7 +78,9 @@ def _prop_shapes(camera: Camera, prop: Prop) -> list[Shape]:
 
 def _inside(shape: Shape, camera: Camera) -> bool:
     xy = np.asarray(shape.polygon_px)
-    return bool(((xy[:, 0] > 0) & (xy[:, 0] < camera.width - 1) & (xy[:, 1] > 0) & (xy[:, 1] < camera.height - 1)).any())
+    return bool(
+        ((xy[:, 0] > 0) & (xy[:, 0] < camera.width - 1) & (xy[:, 1] > 0) & (xy[:, 1] < camera.height - 1)).any()
+    )
 
 
 def _beside(camera: Camera, props: list[Prop]) -> list[Shape]:
@@ -103,7 +106,7 @@ def cam_label(
     edge = plate.upper_edge_mm if screw_up else plate.lower_edge_mm
     outline = placed.outline_mm()
     shapes = _beside(camera, props)
-    shapes.append(Shape("body", _polygon(silhouette(camera, outline, 0.02, face_z - edge))))
+    shapes.append(Shape("body", _polygon(silhouette(camera, outline, placed.base_mm, face_z - edge))))
     # the full outline stands where the edge's rounding begins
     shapes.append(Shape("part", _polygon(camera.flat(thinned(outline, 0.003), face_z - edge))))
     holes, openings = [], []

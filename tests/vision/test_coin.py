@@ -195,7 +195,10 @@ def test_twins_are_told_to_the_user():
     assert twin_note(COINS["us-half"]) is None
 
 
-def test_two_rims_of_one_size_do_not_confuse_the_name():
+def test_two_of_the_same_coin_are_used_together():
     photo, seen, _ = draw([("us-cent", -20, 0, (172, 112, 76)), ("us-cent", 20, 0, (172, 112, 76))])
     rims = find_rims(photo, coin=COINS["us-cent"], regions=seen)
     assert len(rims) == 2 and named_rim(rims, COINS["us-cent"]) in rims
+    scale = find_coin(photo, "us-cent", regions=seen)
+    assert len(scale.references) == 2 and not scale.warnings
+    assert len(find_coin(photo, "19.05mm", regions=seen).references) == 1  # of a plain round thing nothing is known

@@ -30,6 +30,7 @@ U_GRADIENT_RELATIVE: Final = 0.08  # of a radius from the gradient transform, wh
 CONFIDENCE_OF_GRADIENT: Final = 0.5  # of a place that only the gradient transform found
 LEAST_SUPPORT: Final = 0.45
 LEAST_SUPPORT_ALONE: Final = 0.8  # of the rim, where no network says that a coin lies there
+SAME_SIZE: Final = 0.02  # two rims this near in size may be two of the same coin, seen at other distances
 SIGMA_PX: Final = 0.4
 MOST_STARTS: Final = 6
 MOST_CIRCLES: Final = 40
@@ -66,13 +67,21 @@ def find_coin(
         text = "the coin was not found: lay it flat beside the part, whole in the picture and clear of its shadow"
         return NotMeasured("coin-not-found", text)
     chosen = named_rim(rims, known)
+    same = [r for r in rims if r is not chosen and _same_coin(r, chosen, known)]
     notes: list[NotMeasured] = []
-    if len(rims) > 1:
+    if len(rims) > 1 + len(same):
         notes.append(NotMeasured("several-coins", f"{len(rims)} coins are seen; the one whose size fits {known.id} best was used"))
     if chosen.support < 0.7:
         notes.append(NotMeasured("coin-half-seen", "the coin's rim is only partly clear: sizes are less sure"))
-    circle = _reference(chosen, known)
-    return Scale("coin", known.id, (circle,), circle.diameter_mm.u / circle.diameter_mm.value, tuple(notes))
+    circles = tuple(_reference(rim, known) for rim in (chosen, *same))
+    return Scale("coin", known.id, circles, circles[0].diameter_mm.u / circles[0].diameter_mm.value, tuple(notes))
+
+
+def _same_coin(rim: Rim, chosen: Rim, coin: Coin) -> bool:
+    """True when another rim is so alike in size that no other coin of the country would do."""
+    rivals = [c for c in COINS.values() if c.id != coin.id and c.id.split("-")[0] == coin.id.split("-")[0]]
+    alone = all(abs(c.mean_diameter_mm / coin.mean_diameter_mm - 1.0) > 2.0 * SAME_SIZE for c in rivals)
+    return alone and bool(rivals) and abs(rim.radius_px / chosen.radius_px - 1.0) < SAME_SIZE and rim.support > 0.7
 
 
 @lru_cache(maxsize=1)

@@ -53,7 +53,7 @@ format: $(VENV)/test.done
 test: check
 	$(BIN)/pytest -n 2 --dist loadfile
 
-# Pictures, both networks, calibration: a day on two cores, under an hour with a GPU.
+# Pictures, both networks, calibration: hours on a processor; with a GPU say MINUTES=8.
 CORES ?= 2
 MINUTES ?= 240
 model: $(VENV)/test.done

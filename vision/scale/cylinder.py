@@ -18,17 +18,21 @@ Array = NDArray[np.float64]
 
 REFERENCE: Final = "cylinder-body"
 # Over the thread, of the bodies met in North American doors: 1 5/32 in less the thread's play. Memory, no source; other
-# trades' bodies differ by more than this says, so it is a setting. The thread's crests and its chamfered first turn
-# move the edge that is seen by a few tenths.
+# trades' bodies differ by more than this says, so it is a setting.
 DIAMETER_MM: Final = Quantity(29.0, 0.5)
+CHAMFER_MM: Final = Quantity(0.4, 0.3)  # on the diameter: the edge seen lies inside the crests by this; memory
 HEIGHT_MM: Final = Quantity(0.0, 0.3)  # the cam lies on this end: it is the bench; chamfer and burr lie below, memory
 
 SEARCH_LONG_SIDE_PX: Final = 800
-RADII_PER_HUB: Final = (1.12, 2.4)  # body over hub: 29 mm over hubs of 15 to 24 mm, with room for an unusual body
+RADII_PER_INNER: Final = (0.9, 2.4)  # of the greatest circle in the mask, which may be the hub's or nearly the body's
+ALONE_PER_INNER: Final = 1.15  # a circle greater than the mask's by this shows beyond the hub: bodies do by 1.2 to 1.9
+HUB_PER_BODY: Final = (0.5, 0.86)
+PROPOSALS: Final = 14
+MOST_EDGES: Final = 3000
 RAYS: Final = 360
 REACH: Final = 0.10  # of the radius, looked at to either side of a proposed circle
-MIN_SEEN: Final = 0.4  # part of the circle with an edge, where the cam does not lie over it
-MIN_ARC: Final = 0.6  # part of the whole circle's directions that are seen in some 30 degree sector
+MIN_SEEN: Final = 0.4  # part of the circle with an edge; a tail lies over a sixth, a screwdriver's hand over more
+MIN_ARC: Final = 0.55  # part of the sectors of 30 degrees that are seen
 SECTORS: Final = 12
 
 
@@ -56,8 +60,9 @@ def find_cylinder(
     Scale or NotMeasured
         One `CircleReference`; `cylinder-not-found`, or `cylinder-no-cam` where there is no cam to look round.
 
-        Coins are told from the body by lying beside the cam, the hub by ending where the cam ends, the plug by being
-        smaller than the hub: the body is the circle that holds the hub and shows beyond it.
+        Coins are told from the body by lying beside the cam, hub and plug by the greater circle round them: the body
+        is the greatest whole circle round the cam's middle, and it shows beyond the hub. The mask may reach over
+        body and cam alike, so it only says where to look.
     """
     if part_mask is None and regions is not None:
         piece = regions.main_part()
@@ -69,24 +74,25 @@ def find_cylinder(
     size = (round(width * scale), round(height * scale))
     small = np.asarray(cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
     cam = cv2.resize(part_mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    hub, hub_radius = _hub(cam)
-    best: tuple[float, Ellipse, Array, float] | None = None
-    for centre, radius in _circles(small, cam, hub, hub_radius):
-        found = _trace(small, centre, radius, cam)
-        if found is None:
-            continue
-        ellipse, edge, seen = found
-        if not _holds_hub(ellipse, hub, hub_radius) or _is_cams_edge(edge, cam):
-            continue
-        if best is None or seen > best[0]:
-            best = (seen, ellipse, edge, radius)
-    if best is None:
+    inner, inner_radius = _greatest_inside(cam)
+    rings: list[tuple[Ellipse, float]] = []
+    low, high = (part * inner_radius for part in RADII_PER_INNER)
+    for centre, radius in _circles(small, inner, low, high):
+        found = _trace(small, centre, radius)
+        if found is not None:  # once more from where it was found: the votes are coarse
+            found = _trace(small, np.array([found[0].x, found[0].y]), found[0], reach=0.06)
+        if found is not None and _round_the_hub(found[0], inner, inner_radius):
+            rings.append((found[0], found[2]))
+    body = _greatest(rings)
+    if body is not None and body.long < ALONE_PER_INNER * inner_radius and not _holds_a_hub(small, body):
+        body = None
+    if body is None:
         text = "the cylinder's round end is not seen clear round the cam: show all of it, or lay a coin or ruler beside"
         return NotMeasured("cylinder-not-found", text)
-    ellipse = best[1]
+    ellipse = body
     to_full = 1.0 / scale
     centre = (np.array([ellipse.x, ellipse.y]) + 0.5) * to_full - 0.5
-    fine = _trace(photo.pixels, centre, ellipse, part_mask, to_full)
+    fine = _trace(photo.pixels, centre, ellipse, to_full, reach=0.05)
     if fine is None:
         return NotMeasured("cylinder-not-found", "the cylinder's edge is too blurred to measure: take the photo again")
     rim, edge, seen = fine
@@ -99,12 +105,13 @@ def find_cylinder(
     ]
     if seen < 0.65:
         notes.append(NotMeasured("cylinder-half-seen", "the cylinder's edge is only partly clear: sizes are less sure"))
-    reference = CircleReference(edge, diameter_mm, HEIGHT_MM, sigma)
-    return Scale("cylinder", REFERENCE, (reference,), diameter_mm.u / diameter_mm.value, tuple(notes))
+    seen_mm = Quantity(diameter_mm.value - CHAMFER_MM.value, float(np.hypot(diameter_mm.u, CHAMFER_MM.u)))
+    reference = CircleReference(edge, seen_mm, HEIGHT_MM, sigma)
+    return Scale("cylinder", REFERENCE, (reference,), seen_mm.u / seen_mm.value, tuple(notes))
 
 
-def _hub(cam: NDArray[np.bool_]) -> tuple[Array, float]:
-    """The greatest circle inside the cam, its screw holes filled."""
+def _greatest_inside(cam: NDArray[np.bool_]) -> tuple[Array, float]:
+    """The greatest circle inside the cam's mask, its screw holes filled: about the hub, or more where the mask bleeds."""
     outline, _ = cv2.findContours(cam.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     filled = np.zeros(cam.shape, np.uint8)
     cv2.drawContours(filled, outline, -1, 1, -1)
@@ -113,30 +120,47 @@ def _hub(cam: NDArray[np.bool_]) -> tuple[Array, float]:
     return np.array([x, y], float), float(depth[y, x])
 
 
-def _circles(
-    pixels: NDArray[np.uint8], cam: NDArray[np.bool_], hub: Array, hub_radius: float
-) -> list[tuple[Array, float]]:
-    """Proposed circles round the hub: edges that point at one centre, in votes over centre and radius."""
+def _greatest(rings: list[tuple[Ellipse, float]]) -> Ellipse | None:
+    """The greatest of the circles that are nearly as whole as the best."""
+    if not rings:
+        return None
+    whole = max(seen for _, seen in rings)
+    return max((e for e, seen in rings if seen > 0.75 * whole), key=lambda e: e.long)
+
+
+def _holds_a_hub(pixels: NDArray[np.uint8], body: Ellipse) -> bool:
+    """Whether a smaller circle is seen inside: a circle of the mask's own size may else be the hub of a loose cam."""
+    middle = np.array([body.x, body.y])
+    low, high = (part * body.long for part in HUB_PER_BODY)
+    for centre, radius in _circles(pixels, middle, low, high):
+        found = _trace(pixels, centre, radius)
+        if found is not None and found[0].long < HUB_PER_BODY[1] * body.short:
+            return True
+    return False
+
+
+def _circles(pixels: NDArray[np.uint8], hub: Array, low: float, high: float) -> list[tuple[Array, float]]:
+    """Proposed circles round a place: edges that point at one centre, in votes over centre and radius."""
     grey = cv2.GaussianBlur(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), (0, 0), 1.2).astype(np.float32)
     gx, gy = cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)
     size = cv2.magnitude(gx, gy)
-    far = RADII_PER_HUB[1] * hub_radius * 1.6
-    y, x = np.mgrid[: cam.shape[0], : cam.shape[1]]
-    near = np.hypot(x - hub[0], y - hub[1]) < far
-    inside = cv2.dilate(cam.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    usable = near & ~inside
+    far = 1.5 * high
+    y, x = np.mgrid[: grey.shape[0], : grey.shape[1]]
+    usable = np.hypot(x - hub[0], y - hub[1]) < far
     if not usable.any():
         return []
     strong = usable & (size > max(float(np.percentile(size[usable], 75)), 8.0))
     ys, xs = np.nonzero(strong)
     if ys.size < 40:
         return []
+    few = slice(None, None, max(1, ys.size // MOST_EDGES))
+    ys, xs = ys[few], xs[few]
     nx, ny = gx[ys, xs] / size[ys, xs], gy[ys, xs] / size[ys, xs]
     weight = np.minimum(size[ys, xs], float(np.percentile(size[ys, xs], 80)))
-    step = max(hub_radius / 14.0, 1.0)
-    reach = 0.9 * hub_radius
+    step = max(low / 10.0, 1.0)
+    reach = 0.9 * low
     grid = np.arange(-reach, reach + step, step)
-    radii = np.arange(RADII_PER_HUB[0] * hub_radius, RADII_PER_HUB[1] * hub_radius, step)
+    radii = np.arange(low, high, step)
     votes = np.zeros((grid.size, grid.size, radii.size))
     for i, dy in enumerate(grid):
         for j, dx in enumerate(grid):
@@ -148,7 +172,7 @@ def _circles(
             votes[i, j] = np.bincount(bins[ok], weights=weight[ok], minlength=radii.size)
     votes /= radii
     found = []
-    for _ in range(8):
+    for _ in range(PROPOSALS):
         i, j, k = (int(v) for v in np.unravel_index(int(np.argmax(votes)), votes.shape))
         if votes[i, j, k] <= 0:
             break
@@ -158,17 +182,15 @@ def _circles(
 
 
 def _trace(
-    pixels: NDArray[np.uint8], centre: Array, start: float | Ellipse, cam: NDArray[np.bool_], to_full: float = 1.0
+    pixels: NDArray[np.uint8], centre: Array, start: float | Ellipse, to_full: float = 1.0, *, reach: float = REACH
 ) -> tuple[Ellipse, Array, float] | None:
     """Edge points on rays across a proposed circle or ellipse, and the ellipse through them."""
     height, width = pixels.shape[:2]
     turn = np.linspace(0.0, 2.0 * np.pi, RAYS, endpoint=False)
     if isinstance(start, Ellipse):
         ring = (start.at(turn) - [start.x, start.y]) * to_full
-        reach = 0.04
     else:
         ring = start * np.stack([np.cos(turn), np.sin(turn)], axis=1)
-        reach = REACH
     radius = float(np.hypot(ring[:, 0], ring[:, 1]).mean())
     n = int(np.clip(2.0 * reach * radius * 2.0, 17, 161)) | 1
     part = np.linspace(1.0 - reach, 1.0 + reach, n)
@@ -178,11 +200,6 @@ def _trace(
     profile = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR).astype(np.float64)
     profile = np.asarray(cv2.blur(profile, (1, 5), borderType=cv2.BORDER_REFLECT), np.float64)
     slope = np.abs(np.diff(profile, axis=1))
-    cells = (points + 0.5) * [cam.shape[1] / width, cam.shape[0] / height]
-    column = np.clip(cells[..., 0].astype(np.intp), 0, cam.shape[1] - 1)
-    row = np.clip(cells[..., 1].astype(np.intp), 0, cam.shape[0] - 1)
-    fat = cv2.dilate(cam.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
-    covered = fat[row, column].any(axis=1)
     inside = (at >= 1).all(axis=(1, 2)) & (at[..., 0] < width - 2).all(axis=1) & (at[..., 1] < height - 2).all(axis=1)
     k = np.argmax(slope, axis=1)
     best = slope[np.arange(RAYS), k]
@@ -191,7 +208,7 @@ def _trace(
     bend = left - 2.0 * best + right
     shift = np.where(bend < -1e-9, 0.5 * (left - right) / np.minimum(bend, -1e-9), 0.0)
     level = max(1.5, 2.5 * float(np.median(slope)))
-    ok = ~covered & inside & (best > level) & (k > 0) & (k < n - 2)
+    ok = inside & (best > level) & (k > 0) & (k < n - 2)
     if ok.sum() < 40:
         return None
     where = part[0] + (k + 0.5 + np.clip(shift, -0.5, 0.5)) * (part[1] - part[0])
@@ -202,23 +219,14 @@ def _trace(
     limit = max(0.012 * radius, 1.2)
     good = ok.copy()
     good[ok] = np.abs(ellipse.distance(edge[ok])) < limit
-    open_ = max(int((~covered).sum()), 1)
-    sectors = good.reshape(SECTORS, -1).mean(axis=1) > 0.25
-    seen = float(good.sum()) / open_
-    if seen < MIN_SEEN or sectors.mean() < MIN_ARC - 0.15 * float(covered.mean() > 0.2):
+    seen = float(good.mean())
+    sectors = good.reshape(SECTORS, -1).mean(axis=1) > 0.3
+    if seen < MIN_SEEN or sectors.mean() < MIN_ARC:
         return None
     return ellipse, edge[good], seen
 
 
-def _holds_hub(ellipse: Ellipse, hub: Array, hub_radius: float) -> bool:
-    """The hub lies on the body, and the body shows beyond it."""
-    off = float(np.hypot(ellipse.x - hub[0], ellipse.y - hub[1]))
-    return off + hub_radius < 1.08 * ellipse.long and ellipse.short > 1.1 * hub_radius
-
-
-def _is_cams_edge(edge: Array, cam: NDArray[np.bool_]) -> bool:
-    """Whether the circle is nothing but the cam's own outline."""
-    distance = cv2.distanceTransform((~cam).astype(np.uint8), cv2.DIST_L2, 5)
-    x = np.clip(np.rint(edge[:, 0]).astype(np.intp), 0, cam.shape[1] - 1)
-    y = np.clip(np.rint(edge[:, 1]).astype(np.intp), 0, cam.shape[0] - 1)
-    return bool((distance[y, x] < 6.0).mean() > 0.6)
+def _round_the_hub(ellipse: Ellipse, inner: Array, inner_radius: float) -> bool:
+    """Whether a circle lies round the middle of the cam, or of what the mask takes for it."""
+    off = float(np.hypot(ellipse.x - inner[0], ellipse.y - inner[1]))
+    return off < 0.6 * max(ellipse.long, inner_radius)

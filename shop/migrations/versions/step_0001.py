@@ -16,7 +16,7 @@ FAMILIES = "'finger', 'taper', 'paddle', 'cloverleaf', 'hook', 'offset', 'hammer
 
 def upgrade() -> None:
     """Make the first tables."""
-    number = sa.Double().with_variant(sa.REAL(), "sqlite")
+    number: sa.types.TypeEngine[float] = sa.Double().with_variant(sa.REAL(), "sqlite")
     op.create_table(
         "parts",
         sa.Column("part", sa.Text, primary_key=True),

@@ -1,0 +1,124 @@
+"""Rulers of known graduation seen by a known pinhole camera, and things that only look like rulers.
+
+Check values: the inch is 25.4 mm exactly (international yard and pound agreement, 1959); pictures in scikit-image's own
+data, none of which shows a ruler; the projective map of equal steps from plain pinhole geometry.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+import skimage.data
+
+from tests.vision.ruler_pictures import NOT_RULERS, RulerPicture, not_a_ruler, ruler_picture
+from vision.photo import Photo
+from vision.quantity import NotMeasured
+from vision.scale import PointReference, Scale
+from vision.scale.ruler import RulerEdge, find_edges, find_ruler
+from vision.scale.ruler_pattern import GRADUATIONS
+from vision.scale.ruler_track import fit_spacing
+
+SIZE = {"width": 1600, "height": 1200}
+
+
+def photo(pixels: np.ndarray) -> Photo:
+    return Photo(pixels, "made.jpg", "0" * 64)
+
+
+def length_error(picture: RulerPicture, edge: RulerEdge) -> float:
+    """Relative error of the longest distance between marks, measured back on the drawn ruler."""
+    mm = picture.points_mm(edge.image_px[[0, -1]])
+    said = abs(int(edge.index[-1]) - int(edge.index[0])) * edge.division_mm
+    return float(said / np.linalg.norm(mm[1] - mm[0]) - 1.0)
+
+
+@pytest.mark.parametrize(
+    ("kinds", "tilt_deg"),
+    [(("mm",), 0.0), (("mm", "inch16"), 15.0), (("inch16",), 25.0), (("inch8", "inch16"), 8.0), (("mm", "mm"), 28.0)],
+)
+def test_millimetres_along_the_ruler(kinds: tuple[str, ...], tilt_deg: float):
+    found = 0
+    for seed in range(3):
+        rng = np.random.default_rng(1000 * len(kinds) + 10 * int(tilt_deg) + seed)
+        picture = ruler_picture(rng, kinds, tilt_deg=tilt_deg, distance_mm=220.0, **SIZE)
+        edges = find_edges(photo(picture.pixels))
+        if isinstance(edges, NotMeasured):
+            continue
+        found += 1
+        for edge in edges:
+            assert length_error(picture, edge) == pytest.approx(0.0, abs=0.003)
+            assert any(e.unit == edge.unit and e.division_mm == pytest.approx(edge.division_mm) for e in picture.edges)
+    assert found >= 2
+
+
+def test_scatter_of_the_marks_is_as_stated():
+    picture = ruler_picture(np.random.default_rng(5), ("mm",), tilt_deg=10.0, distance_mm=200.0, **SIZE)
+    scale = find_ruler(photo(picture.pixels))
+    assert isinstance(scale, Scale)
+    (reference,) = scale.references
+    assert isinstance(reference, PointReference)
+    mm = picture.points_mm(reference.image_px)
+    line = np.polyfit(reference.plane_mm[:, 0], mm[:, 0], 1)
+    assert abs(line[0]) == pytest.approx(1.0, abs=0.002)
+    scatter_mm = float((mm[:, 0] - np.polyval(line, reference.plane_mm[:, 0])).std())
+    px_per_mm = np.linalg.norm(np.diff(reference.image_px[[0, -1]], axis=0)) / np.ptp(reference.plane_mm[:, 0])
+    assert scatter_mm * px_per_mm < 3.0 * reference.sigma_px
+    assert np.ptp(reference.plane_mm[:, 1]) == 0.0
+
+
+def test_the_wrong_unit_is_refused_with_a_reason():
+    picture = ruler_picture(np.random.default_rng(5), ("mm",), tilt_deg=5.0, distance_mm=200.0, **SIZE)
+    assert find_ruler(photo(picture.pixels), "mm")
+    wrong = find_ruler(photo(picture.pixels), "inch")
+    assert isinstance(wrong, NotMeasured)
+    assert wrong.code == "ruler-unit-conflict"
+    assert "mm" in wrong.text
+
+
+def test_a_probability_map_and_a_mask_steer_the_search():
+    picture = ruler_picture(np.random.default_rng(5), ("mm",), tilt_deg=5.0, distance_mm=200.0, **SIZE)
+    cells = np.zeros((96, 128), np.float32)
+    at = picture.points_px(np.array([(x, 8.0) for x in range(5, 110, 2)])) / 12.5
+    for x, y in at.astype(int):
+        if 0 <= x < 128 and 0 <= y < 96:
+            cells[max(y - 3, 0) : y + 4, max(x - 3, 0) : x + 4] = 0.9
+    assert find_ruler(photo(picture.pixels), ruler_probability=cells)
+    everywhere = np.ones((96, 128), bool)
+    assert not find_ruler(photo(picture.pixels), exclude_mask=everywhere)
+
+
+@pytest.mark.parametrize("kind", NOT_RULERS)
+def test_nothing_else_is_taken_for_a_ruler(kind: str):
+    for seed in range(2):
+        pixels = not_a_ruler(np.random.default_rng(700 + seed), kind, width=1024, height=768)
+        assert not find_ruler(photo(pixels))
+
+
+@pytest.mark.parametrize("name", ["page", "text", "brick", "coins", "grass", "checkerboard"])
+def test_pictures_without_a_ruler(name: str):
+    picture = np.asarray(getattr(skimage.data, name)())
+    grey = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
+    for factor in (1, 2):
+        big = cv2.resize(grey.astype(np.uint8), None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC)
+        assert not find_ruler(photo(cv2.cvtColor(big, cv2.COLOR_GRAY2RGB)))
+
+
+def test_divisions_of_the_inch():
+    inches = {g.name: g.division_mm * len(g.classes) for g in GRADUATIONS if g.unit == "inch"}
+    assert inches
+    assert all(v == pytest.approx(25.4, abs=1e-12) for v in inches.values())
+
+
+def test_spacing_is_the_pinhole_cameras():
+    """Points every millimetre on a tilted line, projected: f (x cos t) / (z + x sin t), no noise."""
+    x = np.arange(-60.0, 61.0)
+    along = 2000.0 * x * np.cos(0.5) / (250.0 + x * np.sin(0.5))
+    spacing = fit_spacing(x, along, bend=False)
+    assert np.abs(spacing.position(x) - along).max() < 1e-6
+    assert spacing.step(np.array([0.0]))[0] == pytest.approx(2000.0 * np.cos(0.5) / 250.0, rel=1e-6)
+
+
+def test_a_flat_picture_has_no_ruler():
+    assert not find_ruler(photo(np.full((300, 400, 3), 128, np.uint8)))
+    assert not find_ruler(photo(np.zeros((40, 40, 3), np.uint8)))

@@ -148,7 +148,8 @@ def _on_circle(points: Array, along: Array, centre: Array, radius: float, tolera
     d = points - centre
     rho = np.linalg.norm(d, axis=1)
     radial = np.abs((d * along).sum(axis=1)) / np.maximum(rho, 1e-9)  # sine between the edge and the circle's tangent
-    return (np.abs(rho - radius) < tolerance) & (radial < MOST_RADIAL)
+    on: Mask = (np.abs(rho - radius) < tolerance) & (radial < MOST_RADIAL)
+    return on
 
 
 def find_tail(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float, family: str) -> Tail | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -71,7 +71,7 @@ def _onto_level(values: NDArray[np.float32], points: Array, level: float) -> Arr
     return points
 
 
-def sample(image: NDArray[np.generic], points: Array) -> Array:
+def sample(image: NDArray[Any], points: Array) -> Array:
     """Bilinear samples of a (H, W) or (H, W, C) image at points (…, 2), clamped at the border."""
     flat = points.reshape(-1, 2).astype(np.float32)
     rows = []
@@ -157,9 +157,9 @@ def snap_to_photo(pixels: NDArray[np.uint8], points: Array, reach_px: float, pri
     peak = np.argmax(score, axis=1)
     rising = np.clip(gradient, 0.0, None)
     moved = offset[peak]
-    window = max(1.8, 1.8 * step)
+    wide = max(1.8, 1.8 * step)
     for _ in range(5):  # mean shift on the bare gradient: the prior chose the peak, it must not bias its place
-        local = rising * np.exp(-0.5 * ((offset[None, :] - moved[:, None]) / window) ** 2)
+        local = rising * np.exp(-0.5 * ((offset[None, :] - moved[:, None]) / wide) ** 2)
         total = local.sum(axis=1)
         moved = np.where(total > 0.0, (local * offset).sum(axis=1) / np.maximum(total, 1e-9), moved)
     spread = np.sqrt((local * (offset - moved[:, None]) ** 2).sum(axis=1) / np.maximum(total, 1e-9))

@@ -211,7 +211,7 @@ def _scale_used(plane: Plane, scale: Scale, at_px: Array, height_mm: float) -> S
             move[i] = step
             plus, minus = (plane.moved(plane.parameters + s * move).mm_per_px_at(at_px, height_mm) for s in (1, -1))
             gradient[i] = (plus - minus) / (2.0 * step)
-    u = float(np.sqrt(max(gradient @ plane.covariance @ gradient, 0.0))) / mm_per_px
+    u = float(np.sqrt(max(float(gradient @ plane.covariance @ gradient), 0.0))) / mm_per_px
     return ScaleUsed(scale.kind, scale.reference, mm_per_px, u, plane.tilt_deg)
 
 

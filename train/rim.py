@@ -122,7 +122,9 @@ def coins_of(path: Path) -> list[tuple[NDArray[np.uint8], NDArray[np.float32]]]:
         to_crop = np.array([[scale, 0.0, 0.0], [0.0, scale, 0.0]])
         to_crop[:, 2] = (CROP_PX - 1) / 2.0 - scale * centre
         window, shift = _shrunk(picture, centre, CROP_REACH * ellipse.long, scale)
-        crop = cv2.warpAffine(window, _after(to_crop, shift), (CROP_PX, CROP_PX), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        crop = cv2.warpAffine(
+            window, _after(to_crop, shift), (CROP_PX, CROP_PX), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
         over = np.zeros((CROP_PX, CROP_PX), np.uint8)
         disc = np.zeros_like(over)
         edge = polygon @ to_crop[:, :2].T + to_crop[:, 2]
@@ -194,7 +196,9 @@ def gather(folders: tuple[Path, ...], most: int, processes: int) -> Coins:
     return Coins(np.stack(pixels), np.stack(truth))
 
 
-def unroll(pixels: Tensor, truth: Tensor, dice: torch.Generator, *, train: bool) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+def unroll(
+    pixels: Tensor, truth: Tensor, dice: torch.Generator, *, train: bool
+) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     """Unrolled pictures (N, 3, rows, STEPS), how far inside the rim each sample lies in steps, its weight, and the step.
 
     The ellipse they are unrolled along is off by what a segmentation map or a gradient transform is off.
@@ -224,7 +228,9 @@ def unroll(pixels: Tensor, truth: Tensor, dice: torch.Generator, *, train: bool)
     share = place - place.floor()
     profile = truth[:, 5:].reshape(n, -1)
     flat_low, flat_high = low.reshape(n, -1), ((low + 1) % PROFILE).reshape(n, -1)
-    edge = profile.gather(1, flat_low) * (1 - share.reshape(n, -1)) + profile.gather(1, flat_high) * share.reshape(n, -1)
+    edge = profile.gather(1, flat_low) * (1 - share.reshape(n, -1)) + profile.gather(1, flat_high) * share.reshape(
+        n, -1
+    )
     step = 2 * REACH / STEPS * first[:, :, None]
     inside = (edge.reshape(away.shape[:3]) - away.norm(dim=3)) / step
     weight = (seen[:, 3] < 64).float()
@@ -289,11 +295,19 @@ def train(coins: Coins, minutes: float, batch: int, device: str) -> tuple[nn.Mod
     network = average.module.eval()
     with torch.no_grad():
         seen, inside, weight, _ = unroll(
-            torch.from_numpy(coins.pixels[held]).to(device), torch.from_numpy(coins.truth[held]).to(device), dice, train=False
+            torch.from_numpy(coins.pixels[held]).to(device),
+            torch.from_numpy(coins.truth[held]).to(device),
+            dice,
+            train=False,
         )
         _, away = loss_of(network((seen - MEAN) / STD), inside, weight)
     off = float(away) * 2 * REACH / STEPS
-    return network.cpu(), {"coins": len(coins.truth), "steps": steps, "held_out": int(held.sum()), "edge_off_relative": round(off, 5)}
+    return network.cpu(), {
+        "coins": len(coins.truth),
+        "steps": steps,
+        "held_out": int(held.sum()),
+        "edge_off_relative": round(off, 5),
+    }
 
 
 def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: dict[str, Any]) -> float:

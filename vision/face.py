@@ -63,9 +63,7 @@ def see_face(pixels: NDArray[np.uint8], patch: Patch, reading: PatchReading) -> 
     face_patch = resample_closed(curves[0], OUTLINE_POINTS)
     scale = patch.px_per_patch_px
     face_px = patch.photo_points(face_patch)
-    edge = snap_to_photo(
-        pixels, face_px, max(2.0, SNAP_REACH_PATCH_PX * scale), max(1.0, SNAP_PRIOR_PATCH_PX * scale)
-    )
+    edge = snap_to_photo(pixels, face_px, max(2.0, SNAP_REACH_PATCH_PX * scale), max(1.0, SNAP_PRIOR_PATCH_PX * scale))
     outline_px, kept = _settled(edge, face_px, max(1.0, 0.6 * scale))
     holes, doubtful = _holes(pixels, patch, reading, face_patch)
     axis_px, tail_px = patch.photo_points(np.array([reading.axis_patch, reading.tail_patch]))

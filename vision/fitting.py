@@ -162,7 +162,9 @@ def _algebraic_circle(p: Array, w: Array) -> Array | None:
         a = rows[-1]
     else:
         values, vectors = np.linalg.eig(np.linalg.solve(constraint, moments))
-        real = np.where((np.abs(values.imag) < 1e-9 * max(np.abs(values).max(), 1e-300)) & (values.real > 0), values.real, np.inf)
+        real = np.where(
+            (np.abs(values.imag) < 1e-9 * max(np.abs(values).max(), 1e-300)) & (values.real > 0), values.real, np.inf
+        )
         if not np.isfinite(real).any():
             return None
         a = vectors[:, int(np.argmin(real))].real
@@ -194,9 +196,7 @@ def fit_line(edge: Array) -> Line | NotMeasured:
     return Line(float(mid[0]), float(mid[1]), float(np.arctan2(rows[0, 1], rows[0, 0])), covariance, rms)
 
 
-def fit_ellipse(
-    edge: Array, weights: Array | None = None, start: Ellipse | None = None
-) -> Ellipse | NotMeasured:
+def fit_ellipse(edge: Array, weights: Array | None = None, start: Ellipse | None = None) -> Ellipse | NotMeasured:
     """The ellipse with the least sum of squared orthogonal distances, started from the direct fit.
 
     Start, unless given: Fitzgibbon, Pilu & Fisher 1999, PAMI 21, 476. Distances: foot points on the ellipse; their derivatives by the

@@ -182,7 +182,9 @@ def measure(
     def by_nudge(z: Array) -> Array:
         return _outputs(nominal, frame, mirrored, nudge=z, order=order)[0]
 
-    derivatives = np.hstack([jacobian(by_camera, np.zeros(6), input_u[:6]), jacobian(by_nudge, np.zeros(len(nudge_u)), nudge_u)])
+    derivatives = np.hstack(
+        [jacobian(by_camera, np.zeros(6), input_u[:6]), jacobian(by_nudge, np.zeros(len(nudge_u)), nudge_u)]
+    )
     _unwrap(derivatives, names, input_u)
     covariance_in = np.diag(input_u**2)
     covariance_in[:4, :4] = plane.covariance
@@ -275,10 +277,13 @@ def _outputs(
         x, y = _part_frame((centre + z[5 + 2 * i : 7 + 2 * i])[None], axis, direction, mirrored)[0]
         rows.append((float(x), float(y), diameter + 2.0 * hole_edge, countersink + 2.0 * hole_edge))
     centred = tuple(
-        bool(np.hypot(r[0], r[1]) < CENTRE_HOLE_RADIUS_PER_DIAMETER * (r[2] if np.isfinite(r[2]) else 0.15 * reach)) for r in rows
+        bool(np.hypot(r[0], r[1]) < CENTRE_HOLE_RADIUS_PER_DIAMETER * (r[2] if np.isfinite(r[2]) else 0.15 * reach))
+        for r in rows
     )
     if order is None:
-        angle = [(-1.0 if c else np.degrees(np.arctan2(r[0], r[1])) % 360.0) for r, c in zip(rows, centred, strict=True)]
+        angle = [
+            (-1.0 if c else np.degrees(np.arctan2(r[0], r[1])) % 360.0) for r, c in zip(rows, centred, strict=True)
+        ]
         order = tuple(int(i) for i in np.argsort(angle, kind="stable"))
     for place, i in enumerate(order):
         x, y, diameter, countersink = rows[i]

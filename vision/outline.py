@@ -78,9 +78,7 @@ def sample(image: NDArray[Any], points: Array) -> Array:
     limit = 30000  # cv2.remap takes maps below 32768 in each direction
     for start in range(0, len(flat), limit):
         part = flat[start : start + limit]
-        rows.append(
-            cv2.remap(image, part[:, :1], part[:, 1:], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0]
-        )
+        rows.append(cv2.remap(image, part[:, :1], part[:, 1:], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0])
     found = np.concatenate(rows)
     return found.reshape(*points.shape[:-1], *image.shape[2:]).astype(np.float64)
 

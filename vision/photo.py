@@ -71,14 +71,18 @@ def open_photo(source: Path | str | bytes | BinaryIO, *, name: str | None = None
         except PhotoError:
             raise
         except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
-            raise PhotoError(f"{called} has more than {MOST_PIXELS // 10**6} megapixels: use the phone's normal mode") from error
+            raise PhotoError(
+                f"{called} has more than {MOST_PIXELS // 10**6} megapixels: use the phone's normal mode"
+            ) from error
         except MemoryError as error:
             raise PhotoError(f"{called} is too large for this machine's memory: use the phone's normal mode") from error
         except Exception as error:  # decoders raise many kinds on damaged files; all mean the same to the user
             raise PhotoError(f"{called} is damaged or cut short: copy the photo again") from error
     pixels = _upright(pixels, orientation)
     if min(pixels.shape[:2]) < LEAST_SIDE_PX:
-        raise PhotoError(f"{called} is only {pixels.shape[1]} x {pixels.shape[0]} pixels: send the photo itself, not its preview")
+        raise PhotoError(
+            f"{called} is only {pixels.shape[1]} x {pixels.shape[0]} pixels: send the photo itself, not its preview"
+        )
     return Photo(pixels, called, hashlib.sha256(data).hexdigest(), focal, tuple(notes))
 
 

@@ -119,13 +119,17 @@ def _picture_problem(found: Found, view: FaceView | None) -> NotMeasured | None:
     if found.region.touches_frame:
         return NotMeasured("cut-off", "the part runs out of the picture: keep a finger's width around it")
     if view is None or view.clipped:
-        return NotMeasured("no-outline", "the part's outline cannot be followed: lay it on a plain sheet that contrasts with it")
+        return NotMeasured(
+            "no-outline", "the part's outline cannot be followed: lay it on a plain sheet that contrasts with it"
+        )
     if view.blur_px > BLURRED_PER_RADIUS * found.region.radius_px:
         return NotMeasured("blurred", "the picture is blurred: hold the phone still, tap on the part to focus")
     return None
 
 
-def _scale(photo: Photo, regions: Regions, found: Found, options: ReadOptions) -> tuple[Scale | None, list[NotMeasured]]:
+def _scale(
+    photo: Photo, regions: Regions, found: Found, options: ReadOptions
+) -> tuple[Scale | None, list[NotMeasured]]:
     kind = options.scale
     if kind == "auto" and options.coin:
         kind = "coin"
@@ -235,7 +239,11 @@ def _compose(
         name: measured.quantity(name) if plane.metric else None
         for name in ("reach", "hub_diameter", "length", "width", "tail_width")
     }
-    used = None if scale is None or not plane.metric else _scale_used(plane, scale, np.array(measured.axis_px), thickness.value)
+    used = (
+        None
+        if scale is None or not plane.metric
+        else _scale_used(plane, scale, np.array(measured.axis_px), thickness.value)
+    )
     hand = part_hand(words.hand_seen, facing)
     notes += _doubts(photo, words, facing, hand, view, measured, holes, sizes, used, options)
     doubtful = {"family-unsure", "bottom-unsure", "facing-unknown", "hole-unsure", "no-holes", "size-unusual"}
@@ -305,17 +313,28 @@ def _doubts(
     notes = []
     if photo.focal_35mm is None:
         notes.append(
-            NotMeasured("no-focal-length", "the photo does not tell its focal length; 26 mm was assumed, and sizes are less sure")
+            NotMeasured(
+                "no-focal-length",
+                "the photo does not tell its focal length; 26 mm was assumed, and sizes are less sure",
+            )
         )
     if len(words.family.plausible) > 1:
         named = " or ".join(words.family.plausible)
         notes.append(NotMeasured("family-unsure", f"the outline may be {named}: compare with the part in the hand"))
     if len(words.bottom.plausible) > 1:
-        notes.append(NotMeasured("bottom-unsure", "whether the bottom is open or closed is not clear: look at the edge opposite the tail"))
+        notes.append(
+            NotMeasured(
+                "bottom-unsure", "whether the bottom is open or closed is not clear: look at the edge opposite the tail"
+            )
+        )
     if not holes:
-        notes.append(NotMeasured("no-holes", "no screw hole was seen: clean the holes, or photograph the part against the light"))
+        notes.append(
+            NotMeasured("no-holes", "no screw hole was seen: clean the holes, or photograph the part against the light")
+        )
     if view.doubtful_openings:
-        notes.append(NotMeasured("hole-unsure", "an opening may be a screw hole or a relief: look whether a screw goes there"))
+        notes.append(
+            NotMeasured("hole-unsure", "an opening may be a screw hole or a relief: look whether a screw goes there")
+        )
     if facing.probability < CLEAR_FACING and _mirror_matters(holes, hand):
         text = "which side is seen is not clear; from the other side left and right change places: say --facing screw or plug"
         notes.append(NotMeasured("facing-unknown", text))

@@ -87,7 +87,12 @@ class Plane:
 def _plane_frame(p: Array) -> tuple[Array, Array, Array, float]:
     turned, _ = cv2.Rodrigues(np.array([p[1], p[2], 0.0]))
     rotation: Array = np.asarray(turned, dtype=np.float64)
-    return rotation @ (1.0, 0.0, 0.0), rotation @ (0.0, -1.0, 0.0), rotation @ (0.0, 0.0, -1.0), float(np.exp(p[3]) * p[0])
+    return (
+        rotation @ (1.0, 0.0, 0.0),
+        rotation @ (0.0, -1.0, 0.0),
+        rotation @ (0.0, 0.0, -1.0),
+        float(np.exp(p[3]) * p[0]),
+    )
 
 
 def _to_mm(p: Array, centre: Array, points: Array, height: float) -> Array:
@@ -158,15 +163,21 @@ def fit_plane(
         `plane-not-fitted` when nothing in the picture holds a plane.
     """
     if not references:
-        return NotMeasured("plane-not-fitted", "nothing of known size was found: put a coin, a ruler or the card beside the part")
+        return NotMeasured(
+            "plane-not-fitted", "nothing of known size was found: put a coin, a ruler or the card beside the part"
+        )
     focal, u_focal, centre = _camera(image_size, focal_35mm)
     circles: list[_Circle] = []
     marks: list[_Marks] = []
     for r in references:
         if isinstance(r, CircleReference):
-            circles.append(_Circle(_thin(r.edge_px), r.height_mm.value, r.diameter_mm.value / 2.0, max(r.sigma_px, RIM_SIGMA_PX)))
+            circles.append(
+                _Circle(_thin(r.edge_px), r.height_mm.value, r.diameter_mm.value / 2.0, max(r.sigma_px, RIM_SIGMA_PX))
+            )
         else:
-            marks.append(_Marks(np.asarray(r.image_px, float), np.asarray(r.plane_mm, float), r.height_mm.value, r.sigma_px))
+            marks.append(
+                _Marks(np.asarray(r.image_px, float), np.asarray(r.plane_mm, float), r.height_mm.value, r.sigma_px)
+            )
     known = len(circles)
     circles += [_part_circle(points, height) for points, height in part_circles]
     distance = _first_distance(circles[:known], marks, focal)

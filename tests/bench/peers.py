@@ -45,7 +45,7 @@ def opencv_chain(rgb: np.ndarray, coin_mm: float) -> dict[str, object] | None:
     fill = np.zeros_like(mask)
     cv2.drawContours(fill, [part], -1, 255, -1)
     inside = cv2.distanceTransform(fill, cv2.DIST_L2, 5)
-    _, hub_radius, _, hub = cv2.minMaxLoc(inside)
+    _, _, _, hub = cv2.minMaxLoc(inside)
     x, y, w, h = cv2.boundingRect(part)
     crop = np.where(fill[y : y + h, x : x + w] > 0, grey[y : y + h, x : x + w], 255).astype(np.uint8)
     low, high = int(1.1 / scale), int(2.6 / scale)
@@ -93,7 +93,9 @@ def _result(axis: np.ndarray, far: np.ndarray, holes: list[np.ndarray], scale: f
     rows = []
     for hole in holes:
         d = hole[:2] - axis
-        rows.append((difference_deg(angle_from_xy(d[0], -d[1]), up) % 360.0, float(np.hypot(*d)) * scale, 2 * hole[2] * scale))
+        rows.append(
+            (difference_deg(angle_from_xy(d[0], -d[1]), up) % 360.0, float(np.hypot(*d)) * scale, 2 * hole[2] * scale)
+        )
     return {"reach": float(np.linalg.norm(far - axis)) * scale, "holes": sorted(rows)}
 
 
@@ -104,7 +106,9 @@ def main() -> None:
     parser.add_argument("--limit", type=int)
     arguments = parser.parse_args()
     paths = sorted(arguments.folder.glob("*.json"))[: arguments.limit]
-    print(f"{'chain':12} {'answered':>9} {'count ok':>9} {'angle med':>9} {'angle p95':>9} {'reach p95':>9} {'hole dia p95':>12}")
+    print(
+        f"{'chain':12} {'answered':>9} {'count ok':>9} {'angle med':>9} {'angle p95':>9} {'reach p95':>9} {'hole dia p95':>12}"
+    )
     for name, chain in (("opencv", opencv_chain), ("regionprops", regionprops_chain)):
         answered, counted, angles, reaches, diameters, cams = 0, 0, [], [], [], 0
         for path in paths:

@@ -166,7 +166,9 @@ def print_table(rows: list[Row]) -> None:
         print(f"not-a-cam refused      {_share(r.outcome in ('not-a-cam', 'retake') for r in others)}")
         print(f"cams refused           {_share(r.outcome in ('not-a-cam', 'retake') for r in cams)}")
     names = ["hole angle", "hole radius", "hole diameter", "reach", "hub_diameter", "length", "width", "tail_width"]
-    print(f"\n{'quantity':14} {'tilt':>7} {'n':>5} {'bias':>8} {'median':>8} {'p95':>8} {'p95 rel':>8} {'u95':>8} {'in u95':>7}")
+    print(
+        f"\n{'quantity':14} {'tilt':>7} {'n':>5} {'bias':>8} {'median':>8} {'p95':>8} {'p95 rel':>8} {'u95':>8} {'in u95':>7}"
+    )
     for name in names:
         for band in (None, *BANDS):
             chosen = [r for r in seen if band is None or r.band == band]
@@ -176,7 +178,10 @@ def print_table(rows: list[Row]) -> None:
             error, u95 = np.array(pairs).T
             key = f"{name}_mm"
             relative = [
-                abs(e) / getattr(r.label, key) for r in chosen for e, _ in r.errors.get(name, ()) if hasattr(r.label, key)
+                abs(e) / getattr(r.label, key)
+                for r in chosen
+                for e, _ in r.errors.get(name, ())
+                if hasattr(r.label, key)
             ]
             rel = f"{100 * np.quantile(relative, 0.95):7.2f}%" if relative else "       -"
             title = "all" if band is None else f"{band[0]:.0f}-{band[1]:.0f}"
@@ -211,11 +216,23 @@ def main() -> None:
     if arguments.csv:
         with arguments.csv.open("w", newline="") as out:
             writer = csv.writer(out)
-            writer.writerow(["picture", "family", "outcome", "wrong", "tilt", "warnings", "family_ok", "bottom_ok", "count_ok"])
+            writer.writerow(
+                ["picture", "family", "outcome", "wrong", "tilt", "warnings", "family_ok", "bottom_ok", "count_ok"]
+            )
             for r in rows:
                 tilt = r.label.tilt_deg
                 writer.writerow(
-                    [r.name, r.label.family, r.outcome, r.wrong, tilt, " ".join(r.warnings), r.family_ok, r.bottom_ok, r.count_ok]
+                    [
+                        r.name,
+                        r.label.family,
+                        r.outcome,
+                        r.wrong,
+                        tilt,
+                        " ".join(r.warnings),
+                        r.family_ok,
+                        r.bottom_ok,
+                        r.count_ok,
+                    ]
                 )
 
 

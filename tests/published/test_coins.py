@@ -58,7 +58,11 @@ def constant_width(sides: int, width: float) -> Polygon:
 
 @pytest.mark.parametrize(
     ("name", "enclosing", "inscribed"),
-    [("gb-50p", 28.002, 26.598), ("gb-20p", 21.950, 20.850), ("ca-1", 26.773, 26.227)],  # w/cos(pi/2n), 2w - w/cos(pi/2n)
+    [
+        ("gb-50p", 28.002, 26.598),
+        ("gb-20p", 21.950, 20.850),
+        ("ca-1", 26.773, 26.227),
+    ],  # w/cos(pi/2n), 2w - w/cos(pi/2n)
 )
 def test_coins_of_constant_width(name, enclosing, inscribed):
     coin = COINS[name]
@@ -76,7 +80,9 @@ def test_twelve_straight_sides():
     coin = COINS["au-50c"]  # 31.51 across flats: 32.62 across corners
     assert 2.0 * coin.edge_mm.max() == pytest.approx(32.62, abs=0.005)
     assert 2.0 * coin.edge_mm.min() == pytest.approx(31.51, abs=1e-9)
-    assert 2.0 * COINS["gb-1"].edge_mm.max() == pytest.approx(23.43, abs=0.45)  # point to point; its corners are rounded
+    assert 2.0 * COINS["gb-1"].edge_mm.max() == pytest.approx(
+        23.43, abs=0.45
+    )  # point to point; its corners are rounded
 
 
 @pytest.mark.parametrize(

@@ -85,7 +85,9 @@ def test_words_that_a_user_needs(tmp_path: Path):
     if shutil.which("pdftotext") is None:
         pytest.skip("poppler-utils is not installed")
     make_card(tmp_path / "card.pdf", paper="a4")
-    text = subprocess.run(["pdftotext", str(tmp_path / "card.pdf"), "-"], check=True, capture_output=True, text=True).stdout
+    text = subprocess.run(
+        ["pdftotext", str(tmp_path / "card.pdf"), "-"], check=True, capture_output=True, text=True
+    ).stdout
     for words in ("measure me", "100 %", "Lay the sheet flat"):
         assert words in text
 

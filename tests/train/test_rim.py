@@ -56,7 +56,9 @@ def test_a_network_that_is_right_gives_the_true_ellipse(monkeypatch):
 
     seven = COINS["gb-50p"]
     edge = np.interp((TURN * 7 / (2 * np.pi)) % 1.0, np.linspace(0, 1, 121), seven.edge_mm) * 5.0
-    knowing.polygon = (np.array([210.0, 160.0]) + edge[:, None] * np.column_stack([np.cos(TURN), np.sin(TURN)])).astype(np.float32)
+    knowing.polygon = (np.array([210.0, 160.0]) + edge[:, None] * np.column_stack([np.cos(TURN), np.sin(TURN)])).astype(
+        np.float32
+    )
     profile = Profile(7, 2.0 * seven.edge_mm / seven.mean_diameter_mm)
     rim = network_rim(np.full((320, 420, 3), 120, np.uint8), start, knowing, profile)
     assert rim.ellipse.long == pytest.approx(seven.mean_diameter_mm / 2 * 5.0, rel=3e-3)
@@ -87,7 +89,12 @@ def test_training_sees_what_is_shown_in_use(tmp_path):
     assert np.abs(shown.astype(float) - trained).mean() < 3.0
     # the truth's edge lies where the polygon's does
     points = ray_points(start)
-    away = np.array([[cv2.pointPolygonTest(polygon.astype(np.float32), (float(x), float(y)), True) for x, y in row[::9]] for row in points[::8]])
+    away = np.array(
+        [
+            [cv2.pointPolygonTest(polygon.astype(np.float32), (float(x), float(y)), True) for x, y in row[::9]]
+            for row in points[::8]
+        ]
+    )
     assert np.sign(away[np.abs(away) > 1.0]) == pytest.approx(
         np.sign(inside[0, OVERLAP:-OVERLAP][::8, ::9].numpy()[np.abs(away) > 1.0])
     )
@@ -99,7 +106,9 @@ def test_a_step_of_training_and_the_exported_file_agree(tmp_path):
     torch.manual_seed(0)
     network = RimNet()
     rows = torch.rand((2, 3, RAYS + 2 * OVERLAP, STEPS))
-    loss, away = loss_of(network(rows), torch.randn((2, RAYS + 2 * OVERLAP, STEPS)), torch.ones((2, RAYS + 2 * OVERLAP, STEPS)))
+    loss, away = loss_of(
+        network(rows), torch.randn((2, RAYS + 2 * OVERLAP, STEPS)), torch.ones((2, RAYS + 2 * OVERLAP, STEPS))
+    )
     loss.backward()
     assert float(away) >= 0.0 and all(p.grad is not None for p in network.parameters())
     path = tmp_path / "rim.onnx"

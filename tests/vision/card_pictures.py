@@ -45,7 +45,9 @@ def card_picture(
     to_px = down @ np.diag([1.0, -1.0, 1.0])
     super_ = 2
     up = np.array([[super_, 0, (super_ - 1) / 2], [0, super_, (super_ - 1) / 2], [0, 0, 1.0]])
-    tex = np.array([[1 / PX_PER_MM, 0, 0.5 / PX_PER_MM - HALF_MM], [0, 1 / PX_PER_MM, 0.5 / PX_PER_MM - HALF_MM], [0, 0, 1]])
+    tex = np.array(
+        [[1 / PX_PER_MM, 0, 0.5 / PX_PER_MM - HALF_MM], [0, 1 / PX_PER_MM, 0.5 / PX_PER_MM - HALF_MM], [0, 0, 1]]
+    )
     size = (width * super_, height * super_)
     local = 26.0 / 43.27 * np.hypot(width, height) / distance * super_ / PX_PER_MM
     sigma = max(0.0, 0.45 / local - 0.3)
@@ -54,14 +56,18 @@ def card_picture(
     seen = cv2.resize(cv2.warpPerspective(flat, up @ down @ tex, size), (width, height), interpolation=cv2.INTER_AREA)
     mask = cv2.warpPerspective(np.ones(flat.shape, np.float32), up @ down @ tex, size)
     mask = cv2.resize(mask, (width, height), interpolation=cv2.INTER_AREA)[..., None]
-    shade = cv2.resize(rng.uniform(0.75, 1.0, (3, 3)).astype(np.float32), (width, height), interpolation=cv2.INTER_CUBIC)
+    shade = cv2.resize(
+        rng.uniform(0.75, 1.0, (3, 3)).astype(np.float32), (width, height), interpolation=cv2.INTER_CUBIC
+    )
     picture = bench(rng, height, width) * (1 - mask) + (seen * shade)[..., None] * mask
     ids = list(marker_layout())
     for k in rng.choice(len(ids), hidden, replace=False):
         centre_mm = marker_layout()[ids[int(k)]].mean(axis=0)
         at = cv2.perspectiveTransform(centre_mm.reshape(1, 1, 2), to_px).ravel()
         radius = 0.8 * MARKER_MM * local * PX_PER_MM / super_
-        cv2.circle(picture, (int(at[0]), int(at[1])), int(radius), [float(v) for v in rng.uniform(60, 200, 3)], -1, cv2.LINE_AA)
+        cv2.circle(
+            picture, (int(at[0]), int(at[1])), int(radius), [float(v) for v in rng.uniform(60, 200, 3)], -1, cv2.LINE_AA
+        )
     return finish(rng, picture, rng.uniform(0.3, 1.1), rng.uniform(1, 5), int(rng.integers(78, 96))), to_px
 
 

@@ -106,7 +106,11 @@ def draw_ruler(
     if material == "steel":
         colour += cv2.GaussianBlur(rng.normal(0, 14, (h, 1, 1)).astype(np.float32).repeat(w, 1), (1, 5), 0)[..., None]
     if material == "wood":
-        grain = cv2.resize(rng.normal(0, 1, (max(h // 10, 4), max(w // 300, 4))).astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC)
+        grain = cv2.resize(
+            rng.normal(0, 1, (max(h // 10, 4), max(w // 300, 4))).astype(np.float32),
+            (w, h),
+            interpolation=cv2.INTER_CUBIC,
+        )
         colour += 12.0 * grain[..., None]
     ink = np.full(3, 225.0 if material == "dark" else rng.uniform(15, 70), np.float32)
     mark = np.zeros((h, w), np.uint8)
@@ -156,8 +160,12 @@ def bench(rng: np.random.Generator, height: int, width: int) -> NDArray[np.float
         y, x = np.mgrid[:height, :width].astype(np.float32)
         field_ = 8.0 * (np.sin(2 * np.pi * x / p) + np.sin(2 * np.pi * y / p)) * rng.uniform(0.4, 1.0)
     elif kind == "speckle":
-        field_ = 12.0 * cv2.GaussianBlur(rng.normal(0, 3, (height, width)).astype(np.float32), (0, 0), rng.uniform(1, 3))
-    shade = cv2.resize(rng.uniform(0.75, 1.1, (3, 3)).astype(np.float32), (width, height), interpolation=cv2.INTER_CUBIC)
+        field_ = 12.0 * cv2.GaussianBlur(
+            rng.normal(0, 3, (height, width)).astype(np.float32), (0, 0), rng.uniform(1, 3)
+        )
+    shade = cv2.resize(
+        rng.uniform(0.75, 1.1, (3, 3)).astype(np.float32), (width, height), interpolation=cv2.INTER_CUBIC
+    )
     return ((tone + field_) * shade)[..., None] * tint.astype(np.float32)
 
 
@@ -174,7 +182,9 @@ def camera(rng: np.random.Generator, width: int, height: int, tilt_deg: float, d
     return h / h[2, 2]
 
 
-def finish(rng: np.random.Generator, picture: NDArray[np.float32], blur_px: float, noise: float, quality: int) -> NDArray[np.uint8]:
+def finish(
+    rng: np.random.Generator, picture: NDArray[np.float32], blur_px: float, noise: float, quality: int
+) -> NDArray[np.uint8]:
     if blur_px > 0.05:
         picture = cv2.GaussianBlur(picture, (0, 0), blur_px)
     picture = picture + rng.normal(0, noise, picture.shape).astype(np.float32)
@@ -216,19 +226,37 @@ def ruler_picture(
     picture = ground * (1 - soft[..., None]) + small * soft[..., None]
     covered = rng.random() < 0.35
     if covered:  # a part-like disc or bar lies over some of it
-        at = cv2.perspectiveTransform(np.array([[[length * rng.uniform(0.2, 0.8), wide * rng.uniform(0, 1)]]]), to_px)[0, 0]
+        at = cv2.perspectiveTransform(np.array([[[length * rng.uniform(0.2, 0.8), wide * rng.uniform(0, 1)]]]), to_px)[
+            0, 0
+        ]
         radius = rng.uniform(8, 16) * local * ppm / super_
-        cv2.circle(picture, (int(at[0]), int(at[1])), int(radius), [float(v) for v in rng.uniform(60, 200, 3)], -1, cv2.LINE_AA)
+        cv2.circle(
+            picture, (int(at[0]), int(at[1])), int(radius), [float(v) for v in rng.uniform(60, 200, 3)], -1, cv2.LINE_AA
+        )
     glare = rng.random() < 0.3
     if glare:
         cx, cy, s = rng.uniform(0, width), rng.uniform(0, height), rng.uniform(100, 300)
         y, x = np.mgrid[:height, :width].astype(np.float32)
         picture = picture + (rng.uniform(30, 110) * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / (2 * s * s)))[..., None]
     pixels = finish(rng, picture, rng.uniform(0.3, 1.1), rng.uniform(1, 5), int(rng.integers(78, 96)))
-    return RulerPicture(pixels, edges, to_px, {"tilt": tilt, "distance": distance, "kinds": kinds, "figures": shown, "covered": covered})
+    return RulerPicture(
+        pixels, edges, to_px, {"tilt": tilt, "distance": distance, "kinds": kinds, "figures": shown, "covered": covered}
+    )
 
 
-NOT_RULERS = ("comb", "thread", "barcode", "text", "lined", "bench", "random-lengths", "thirds", "tiles", "keys", "fence")
+NOT_RULERS = (
+    "comb",
+    "thread",
+    "barcode",
+    "text",
+    "lined",
+    "bench",
+    "random-lengths",
+    "thirds",
+    "tiles",
+    "keys",
+    "fence",
+)
 
 
 def not_a_ruler(rng: np.random.Generator, kind: str, *, width: int = 1600, height: int = 1200) -> NDArray[np.uint8]:
@@ -266,7 +294,16 @@ def not_a_ruler(rng: np.random.Generator, kind: str, *, width: int = 1600, heigh
         letters = "abcdefghijklmnopqrstuvwxyz     1234567890|lIiHT"
         for row in range(14):
             line = "".join(rng.choice(list(letters), 90))
-            cv2.putText(tex, line, (10, 30 + row * 34), int(rng.choice(FONTS)), rng.uniform(0.6, 0.9), (ink,) * 3, 2, cv2.LINE_AA)
+            cv2.putText(
+                tex,
+                line,
+                (10, 30 + row * 34),
+                int(rng.choice(FONTS)),
+                rng.uniform(0.6, 0.9),
+                (ink,) * 3,
+                2,
+                cv2.LINE_AA,
+            )
     elif kind == "lined":
         for k in range(int(480 / step)):
             cv2.line(tex, (0, int(10 + k * step)), (size[0], int(10 + k * step)), (ink,) * 3, 2)
@@ -278,12 +315,24 @@ def not_a_ruler(rng: np.random.Generator, kind: str, *, width: int = 1600, heigh
             for row in range(4):
                 a = (int(10 + 2 * k * step + row * step / 2), int(40 + row * 2 * step))
                 cv2.rectangle(tex, a, (int(a[0] + 1.6 * step), int(a[1] + 1.6 * step)), (ink,) * 3, -1)
-                cv2.putText(tex, "QWERTZUIOPASDFGHJKL"[k % 19], (a[0] + 4, int(a[1] + step)), FONTS[0], step / 40, (220,) * 3, 1)
+                cv2.putText(
+                    tex, "QWERTZUIOPASDFGHJKL"[k % 19], (a[0] + 4, int(a[1] + step)), FONTS[0], step / 40, (220,) * 3, 1
+                )
     if kind != "bench":
         ppm = 1.0
-        to_px = camera(rng, width, height, rng.uniform(0, 30), rng.uniform(900, 2200), np.array([750.0, 250.0]), rng.uniform(0, 360))
+        to_px = camera(
+            rng,
+            width,
+            height,
+            rng.uniform(0, 30),
+            rng.uniform(900, 2200),
+            np.array([750.0, 250.0]),
+            rng.uniform(0, 360),
+        )
         del ppm
-        seen = cv2.warpPerspective(cv2.GaussianBlur(tex.astype(np.float32), (0, 0), 0.8), to_px, (width, height), flags=cv2.INTER_AREA)
+        seen = cv2.warpPerspective(
+            cv2.GaussianBlur(tex.astype(np.float32), (0, 0), 0.8), to_px, (width, height), flags=cv2.INTER_AREA
+        )
         mask = cv2.warpPerspective(np.ones(tex.shape[:2], np.float32), to_px, (width, height), flags=cv2.INTER_LINEAR)
         picture = picture * (1 - mask[..., None]) + seen * mask[..., None]
     return finish(rng, picture, rng.uniform(0.3, 1.1), rng.uniform(1, 5), int(rng.integers(78, 96)))

@@ -43,7 +43,9 @@ def paint(canvas: np.ndarray, edge: np.ndarray, colour: tuple[int, int, int]) ->
     cv2.fillPoly(canvas, [fixed], colour, cv2.LINE_8, 4)
 
 
-def draw(coins, tilt=(0.0, 0.0), distance=250.0, bench=(196, 190, 178), seed=0) -> tuple[Photo, Regions, list[np.ndarray]]:
+def draw(
+    coins, tilt=(0.0, 0.0), distance=250.0, bench=(196, 190, 178), seed=0
+) -> tuple[Photo, Regions, list[np.ndarray]]:
     """Coins as (name, x, y, colour) on a bench, each with shadow, wall, rim and relief; their true rims in pixels."""
     rng = np.random.default_rng(seed)
     canvas = np.full((SIZE[1] * SUPER, SIZE[0] * SUPER, 3), bench, np.uint8)
@@ -125,7 +127,11 @@ def test_a_length_beside_the_coin_lies_within_its_stated_uncertainty(tilt_deg):
 
 
 def test_among_several_coins_the_named_one_is_told_by_size():
-    coins = [("us-dime", -32, 10, (160, 160, 158)), ("us-quarter", 4, -14, (150, 152, 150)), ("us-cent", 34, 12, (172, 112, 76))]
+    coins = [
+        ("us-dime", -32, 10, (160, 160, 158)),
+        ("us-quarter", 4, -14, (150, 152, 150)),
+        ("us-cent", 34, 12, (172, 112, 76)),
+    ]
     photo, seen, rims = draw(coins)
     for (name, *_), rim in zip(coins, rims, strict=True):
         scale = find_coin(photo, name, regions=seen)

@@ -13,7 +13,9 @@ from vision.scale import CircleReference, Scale
 from vision.scale.cylinder import CHAMFER_MM, DIAMETER_MM, find_cylinder
 
 
-def mounted(seed: int, *, body: bool = True, coin: bool = False) -> tuple[Photo, np.ndarray, tuple[float, float, float]]:
+def mounted(
+    seed: int, *, body: bool = True, coin: bool = False
+) -> tuple[Photo, np.ndarray, tuple[float, float, float]]:
     """A picture 1000 x 750, the cam's mask, and the body's centre and radius in px."""
     rng = np.random.default_rng(seed)
     picture = np.ascontiguousarray(bench(rng, 750, 1000))

@@ -161,9 +161,7 @@ def test_strays_do_not_pull_the_robust_fits():
 
 
 @settings(max_examples=40, deadline=None)
-@given(
-    turn=st.floats(-3.0, 3.0), shift=st.floats(-500, 500), scale=st.floats(0.01, 100.0), seed=st.integers(0, 10_000)
-)
+@given(turn=st.floats(-3.0, 3.0), shift=st.floats(-500, 500), scale=st.floats(0.01, 100.0), seed=st.integers(0, 10_000))
 def test_a_moved_and_scaled_ellipse_is_the_same_ellipse(turn, shift, scale, seed):
     edge = ellipse_points(np.random.default_rng(seed), 30, 1.0)
     cos, sin = np.cos(turn), np.sin(turn)

@@ -19,7 +19,12 @@ HOLES = ((60.0, 4.55, 3.3, 6.2), (210.0, 4.55, 3.3, None))  # clock angle, radiu
 
 def outline_mm(open_bottom: bool = False) -> np.ndarray:
     """A finger cam by shapely: hub, parallel tail with a round tip, fillets by buffering."""
-    tail = unary_union([box(-TAIL_MM / 2, 0, TAIL_MM / 2, REACH_MM - TAIL_MM / 2), Point(0, REACH_MM - TAIL_MM / 2).buffer(TAIL_MM / 2, 64)])
+    tail = unary_union(
+        [
+            box(-TAIL_MM / 2, 0, TAIL_MM / 2, REACH_MM - TAIL_MM / 2),
+            Point(0, REACH_MM - TAIL_MM / 2).buffer(TAIL_MM / 2, 64),
+        ]
+    )
     shape = unary_union([Point(0, 0).buffer(HUB_MM / 2, 256), tail]).buffer(1.5, 64).buffer(-3.0, 64).buffer(1.5, 64)
     if open_bottom:
         shape = shape.difference(box(-4, -15, 4, -3))
@@ -35,7 +40,9 @@ def camera(tilt_deg: float, turn_deg: float) -> Plane:
     return Plane(parameters, covariance, (2015.5, 1511.5), True)
 
 
-def seen(plane: Plane, roll_deg: float, shift_mm: tuple[float, float], *, mirrored: bool = False, open_bottom: bool = False):
+def seen(
+    plane: Plane, roll_deg: float, shift_mm: tuple[float, float], *, mirrored: bool = False, open_bottom: bool = False
+):
     """The part's edges in pixels under a camera, with a network's rough frame."""
     roll = np.radians(roll_deg)
 
@@ -43,7 +50,9 @@ def seen(plane: Plane, roll_deg: float, shift_mm: tuple[float, float], *, mirror
         p = np.array(points, dtype=float)
         if mirrored:
             p = p * (-1.0, 1.0)
-        turned = np.column_stack([p[:, 0] * np.cos(roll) + p[:, 1] * np.sin(roll), -p[:, 0] * np.sin(roll) + p[:, 1] * np.cos(roll)])
+        turned = np.column_stack(
+            [p[:, 0] * np.cos(roll) + p[:, 1] * np.sin(roll), -p[:, 0] * np.sin(roll) + p[:, 1] * np.cos(roll)]
+        )
         return plane.to_px(turned + shift_mm, height)
 
     ring = np.linspace(0, 2 * np.pi, 90, endpoint=False)
@@ -62,7 +71,14 @@ def seen(plane: Plane, roll_deg: float, shift_mm: tuple[float, float], *, mirror
         )
     rough = px(np.array([[0.2, -0.15], [0.5, 20.0], [0.0, 0.0], [10.0, 0.0]]), THICKNESS_MM)
     return FaceEdges(
-        px(outline_mm(open_bottom), THICKNESS_MM), 0.35, tuple(holes), rough[0], rough[1], float(np.linalg.norm(rough[3] - rough[2])), 3.5, 1.5
+        px(outline_mm(open_bottom), THICKNESS_MM),
+        0.35,
+        tuple(holes),
+        rough[0],
+        rough[1],
+        float(np.linalg.norm(rough[3] - rough[2])),
+        3.5,
+        1.5,
     )
 
 
@@ -152,6 +168,11 @@ def test_tail_direction_of_a_symmetric_tail_is_its_centre_line():
 
     points = outline_mm()
     turn = np.radians(33.0)
-    turned = np.column_stack([points[:, 0] * np.cos(turn) + points[:, 1] * np.sin(turn), -points[:, 0] * np.sin(turn) + points[:, 1] * np.cos(turn)])
+    turned = np.column_stack(
+        [
+            points[:, 0] * np.cos(turn) + points[:, 1] * np.sin(turn),
+            -points[:, 0] * np.sin(turn) + points[:, 1] * np.cos(turn),
+        ]
+    )
     tail = find_tail(turned, np.zeros(2), HUB_MM / 2, 36.0, "finger")
     assert tail_direction(turned, np.zeros(2), tail) == pytest.approx(33.0, abs=0.1)

@@ -45,14 +45,17 @@ def test_curves_come_largest_first_and_specks_are_left_out():
 
 
 def test_normals_point_outwards_in_either_direction():
-    ring = np.column_stack([np.cos(np.linspace(0, 2 * np.pi, 90, endpoint=False)), np.sin(np.linspace(0, 2 * np.pi, 90, endpoint=False))])
+    ring = np.column_stack(
+        [np.cos(np.linspace(0, 2 * np.pi, 90, endpoint=False)), np.sin(np.linspace(0, 2 * np.pi, 90, endpoint=False))]
+    )
     for points in (ring, ring[::-1].copy()):
         assert ((outward_normals(points) * points).sum(axis=1) > 0.99).all()
 
 
 @pytest.mark.parametrize("brighter", [True, False])
 @pytest.mark.parametrize("offset", [-1.3, 0.0, 1.4])
-def test_snapping_finds_the_drawn_edge(brighter, offset, rng=np.random.default_rng(5)):
+def test_snapping_finds_the_drawn_edge(brighter, offset):
+    rng = np.random.default_rng(5)
     disc = soft_disc(200, (101.2, 98.7), 60.0, blur=1.6)
     inside, outside = (180.0, 60.0) if brighter else (50.0, 190.0)
     grey = outside + (inside - outside) * disc + rng.normal(0.0, 2.5, disc.shape)

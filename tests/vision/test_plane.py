@@ -53,7 +53,9 @@ def test_a_face_nearer_the_camera_is_larger_by_the_height_over_what_is_left():
     assert 100.0 * (ratio - 1.0) == pytest.approx(0.59, abs=0.005)
 
 
-@pytest.mark.parametrize(("tilt_deg", "flat"), [(5, 0.99619), (10, 0.98481), (15, 0.96593), (20, 0.93969), (30, 0.86603)])
+@pytest.mark.parametrize(
+    ("tilt_deg", "flat"), [(5, 0.99619), (10, 0.98481), (15, 0.96593), (20, 0.93969), (30, 0.86603)]
+)
 def test_a_tilted_circle_far_away_is_flattened_by_the_cosine(tilt_deg, flat):
     """Parallel projection: minor over major axis is the cosine of the tilt."""
     plane = plane_of(2e6, np.array([np.radians(tilt_deg), 0.0]), 2e5)

@@ -19,7 +19,17 @@ from vision.vocabulary import (
 
 @pytest.mark.parametrize(
     ("angle", "position"),
-    [(0, "12"), (90, "3"), (180, "6"), (270, "9"), (61.2, "2"), (209, "7"), (75, "2:30"), (352.6, "12"), (352.4, "11:30")],
+    [
+        (0, "12"),
+        (90, "3"),
+        (180, "6"),
+        (270, "9"),
+        (61.2, "2"),
+        (209, "7"),
+        (75, "2:30"),
+        (352.6, "12"),
+        (352.4, "11:30"),
+    ],
 )
 def test_nearest_half_hour(angle, position):
     assert clock_from_angle(angle) == position

@@ -123,7 +123,9 @@ def _auto(
     if regions is not None and wish.coin is None and _sees(regions, "coin"):
         missed.insert(0, _coin_not_named())
     if not missed:
-        text = "no coin, ruler or card is seen, so there are no lengths: lay one flat beside the part, or print the card"
+        text = (
+            "no coin, ruler or card is seen, so there are no lengths: lay one flat beside the part, or print the card"
+        )
         missed.append(NotMeasured("no-scale", text))
     return None, tuple(missed)
 
@@ -188,5 +190,3 @@ def _plane(photo: Photo, scale: Scale) -> Plane | NotMeasured:
 def _middle(scale: Scale) -> NDArray[np.float64]:
     points = [r.edge_px if isinstance(r, CircleReference) else r.image_px for r in scale.references]
     return np.asarray(np.concatenate(points).mean(axis=0))
-
-

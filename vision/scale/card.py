@@ -22,7 +22,9 @@ DICTIONARY: Final = cv2.aruco.DICT_4X4_50  # its codes differ in at least 4 of 1
 CELLS: Final = 6  # a marker's side in cells: 4 of code and a black border of one
 MARKER_MM: Final = 14.0  # 30 px at a card that is 110 mm across in a picture 240 px across: still read
 PITCH_MM: Final = 32.0  # between marker centres; leaves 18 mm of white, far over the one cell that the detector needs
-RING_HALF_MM: Final = 48.0  # centre of the card to the centre line of the ring: a free place of 82 mm, a field of 110 mm
+RING_HALF_MM: Final = (
+    48.0  # centre of the card to the centre line of the ring: a free place of 82 mm, a field of 110 mm
+)
 BAR_MM: Final = 100.0
 BAR_BELOW_MM: Final = 68.0  # centre of the card to the bar
 FIRST_ID: Final = 23  # not 0: the lowest ids are what any other printed sheet carries
@@ -222,7 +224,11 @@ def refine_corners(
 def _refine_quad(gray: NDArray[np.uint8], quad: NDArray[np.float64], cells: int) -> NDArray[np.float64] | None:
     side_px = float(np.linalg.norm(np.roll(quad, -1, axis=0) - quad, axis=1).min())
     reach_px = 0.7 * side_px / cells
-    if side_px < 2.5 * cells or quad.min() < reach_px or (quad.max(axis=0) + reach_px > np.array(gray.shape[::-1]) - 1).any():
+    if (
+        side_px < 2.5 * cells
+        or quad.min() < reach_px
+        or (quad.max(axis=0) + reach_px > np.array(gray.shape[::-1]) - 1).any()
+    ):
         return None
     along = np.linspace(0.1, 0.9, int(np.clip(side_px, 12, 48)))
     offsets = np.linspace(-reach_px, reach_px, int(np.clip(np.ceil(4.0 * reach_px), 9, 49)))
@@ -304,7 +310,9 @@ def _fit(
     for _ in range(3):
         plane_mm, image_px = corners_mm[good].reshape(-1, 2), corners_px[good].reshape(-1, 2)
         homography, _ = cv2.findHomography(plane_mm, image_px, 0)
-        off_px = np.linalg.norm(_project(np.asarray(homography, np.float64), corners_mm.reshape(-1, 2)) - corners_px.reshape(-1, 2), axis=1)
+        off_px = np.linalg.norm(
+            _project(np.asarray(homography, np.float64), corners_mm.reshape(-1, 2)) - corners_px.reshape(-1, 2), axis=1
+        )
         worst = off_px.reshape(-1, 4).max(axis=1)
         kept = worst <= max(limit_px, 4.0 * float(np.median(worst[good])))
         if kept.sum() < MIN_MARKERS or (kept == good).all():
@@ -313,7 +321,9 @@ def _fit(
     plane_mm, image_px = corners_mm[good].reshape(-1, 2), corners_px[good].reshape(-1, 2)
     rest = _project(np.asarray(homography, np.float64), plane_mm) - image_px
     residual_px = float(np.sqrt((rest**2).sum() / (rest.size - 8)))
-    mm = float(np.median(np.linalg.norm(np.diff(plane_mm, axis=0), axis=1) / np.linalg.norm(np.diff(image_px, axis=0), axis=1)))
+    mm = float(
+        np.median(np.linalg.norm(np.diff(plane_mm, axis=0), axis=1) / np.linalg.norm(np.diff(image_px, axis=0), axis=1))
+    )
     keep = tuple(i for i, ok in zip(ids, good, strict=True) if ok)
     out = tuple(i for i, ok in zip(ids, good, strict=True) if not ok)
     return CardFit(keep, image_px, plane_mm, np.asarray(homography, np.float64), residual_px, residual_px * mm, out)

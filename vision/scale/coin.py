@@ -70,7 +70,11 @@ def find_coin(
     same = [r for r in rims if r is not chosen and _same_coin(r, chosen, known)]
     notes: list[NotMeasured] = []
     if len(rims) > 1 + len(same):
-        notes.append(NotMeasured("several-coins", f"{len(rims)} coins are seen; the one whose size fits {known.id} best was used"))
+        notes.append(
+            NotMeasured(
+                "several-coins", f"{len(rims)} coins are seen; the one whose size fits {known.id} best was used"
+            )
+        )
     if chosen.support < 0.7:
         notes.append(NotMeasured("coin-half-seen", "the coin's rim is only partly clear: sizes are less sure"))
     circles = tuple(_reference(rim, known) for rim in (chosen, *same))
@@ -135,7 +139,9 @@ def find_rims(
     for start in starts[:most]:
         rim = network_rim(pixels, start, network, profile) if network is not None else None
         rim = rim or trace_rim(pixels, start, wall, profile)
-        if rim is None or rim.support < (LEAST_SUPPORT if start.confidence > CONFIDENCE_OF_GRADIENT else LEAST_SUPPORT_ALONE):
+        if rim is None or rim.support < (
+            LEAST_SUPPORT if start.confidence > CONFIDENCE_OF_GRADIENT else LEAST_SUPPORT_ALONE
+        ):
             continue
         if any(np.hypot(*np.subtract(rim.centre_px, r.centre_px)) < 0.6 * r.radius_px for r in rims):
             continue

@@ -113,7 +113,9 @@ def twins(coin: Coin) -> tuple[str, ...]:
     return tuple(
         other.id
         for other in COINS.values()
-        if other.id != coin.id and abs(other.diameter_mm / coin.diameter_mm - 1.0) < TWIN_RELATIVE and other.sides == coin.sides
+        if other.id != coin.id
+        and abs(other.diameter_mm / coin.diameter_mm - 1.0) < TWIN_RELATIVE
+        and other.sides == coin.sides
     )
 
 

@@ -191,7 +191,9 @@ class _Rays:
         rows = np.arange(len(running))[None]
 
         def mean(low: Array, high: Array) -> Array:
-            a, b = (np.clip(np.round((v - self.offset[0]) / step).astype(int), 0, len(self.offset)) for v in (low, high))
+            a, b = (
+                np.clip(np.round((v - self.offset[0]) / step).astype(int), 0, len(self.offset)) for v in (low, high)
+            )
             return np.asarray((running[rows, b] - running[rows, a]) / np.maximum(b - a, 1))
 
         gap = 0.25 * band

@@ -25,7 +25,9 @@ Unit = Literal["mm", "inch"]
 
 # Steel rules keep 0.05-0.1 mm on 300 mm, moulded and wooden ones shrink and swell by a few tenths: memory, no source.
 U_SIZE: Final = 0.001
-RULER_HEIGHT_MM: Final = Quantity(1.0, 0.6)  # graduated face over the bench: steel 0.5, bevelled plastic 1, wood 3; memory
+RULER_HEIGHT_MM: Final = Quantity(
+    1.0, 0.6
+)  # graduated face over the bench: steel 0.5, bevelled plastic 1, wood 3; memory
 MIN_MARKS: Final = 12
 BEND_WARNING: Final = 0.001  # rms bend per length: then a local size is off by about 1 % at the ends
 MAX_TRIES: Final = 40
@@ -110,7 +112,9 @@ def find_edges(
         reach = max(3, int(0.03 * max(ruler_probability.shape)) | 1)
         searches.append(cv2.dilate((ruler_probability > 0.3).astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0)
     searches.append(None if exclude_mask is None else ~exclude_mask)
-    fail = NotMeasured("ruler-not-found", "no ruler's graduation is seen: show at least 3 cm of it, sharp and uncovered")
+    fail = NotMeasured(
+        "ruler-not-found", "no ruler's graduation is seen: show at least 3 cm of it, sharp and uncovered"
+    )
     for allowed in searches:
         edges: list[RulerEdge] = []
         tracked: list[Edge] = []
@@ -241,7 +245,9 @@ def _measure(pyramid: Pyramid, edge: Edge, marks: Marks) -> RulerEdge | None:
     number = (index[good] - marks.zero).astype(np.intp)
     mm_per_px = division / float(fit.step(np.array(np.median(index[good]))))
     unit: Unit = "mm" if marks.graduation.unit == "mm" else "inch"
-    return RulerEdge(unit, division, marks.graduation.name, number, where, max(sigma, 0.03), bent_px, marks.gain, mm_per_px)
+    return RulerEdge(
+        unit, division, marks.graduation.name, number, where, max(sigma, 0.03), bent_px, marks.gain, mm_per_px
+    )
 
 
 def _shifts(x: Array, profiles: Array, shape: Array) -> tuple[Array, Array, Array]:
@@ -253,7 +259,9 @@ def _shifts(x: Array, profiles: Array, shape: Array) -> tuple[Array, Array, Arra
     for _ in range(3):
         at = x[None, :] - shift[:, None]
         moved = np.interp(at, x, shape)
-        design = np.stack([moved, -np.gradient(moved, x, axis=1), np.ones_like(moved), np.broadcast_to(x, moved.shape)], 2)
+        design = np.stack(
+            [moved, -np.gradient(moved, x, axis=1), np.ones_like(moved), np.broadcast_to(x, moved.shape)], 2
+        )
         normal = design.transpose(0, 2, 1) @ design + 1e-9 * np.eye(4)
         value = np.linalg.solve(normal, design.transpose(0, 2, 1) @ profiles[:, :, None])[:, :, 0]
         contrast = value[:, 0]
@@ -268,7 +276,9 @@ def _choose(edges: list[RulerEdge], unit: Unit | None) -> tuple[RulerEdge, ...] 
     edges = sorted(edges, key=lambda e: -e.gain)
     wanted = [e for e in edges if unit is None or e.unit == unit]
     if not wanted:
-        text = f"the ruler's marks follow {edges[0].graduation}, not {unit}: name the other unit, or turn the ruler over"
+        text = (
+            f"the ruler's marks follow {edges[0].graduation}, not {unit}: name the other unit, or turn the ruler over"
+        )
         return NotMeasured("ruler-unit-conflict", text)
     if len(edges) == 2:
         ratio = edges[0].mm_per_px / edges[1].mm_per_px

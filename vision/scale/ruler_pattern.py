@@ -176,12 +176,16 @@ def _read(strip: Strip) -> Marks | NotMeasured:
         start = float(np.median(base[base_ok])) if base_ok.any() else 0.0
         told = _by_figures(strip, graduation, zero, side, side * rows[middle] + length[valid], valid)
         if told is None and result.doubtful:
-            text = f"an inch may be {len(graduation.classes)} marks or twice as many: show more of the ruler, figures too"
+            text = (
+                f"an inch may be {len(graduation.classes)} marks or twice as many: show more of the ruler, figures too"
+            )
             fail = NotMeasured("ruler-unit-unclear", text)
             continue
         graduation = graduation if told is None else told
         if best is None or gain > best.gain:
-            best = Marks(graduation, zero, strip.index[seen], side, float(rows[middle]) - side * start, short + start, gain)
+            best = Marks(
+                graduation, zero, strip.index[seen], side, float(rows[middle]) - side * start, short + start, gain
+            )
     return fail if best is None else best
 
 
@@ -278,7 +282,9 @@ def _fit_classes(index: NDArray[np.intp], length: Array, graduation: Graduation)
     cost = np.where((total >= 2).all(axis=1), np.minimum(off, 2.5).sum(axis=1), np.inf)
     rise = np.diff(middles, axis=1)
     clear = (rise > MIN_STEP * middles[:, :-1]) & (rise > FLOOR)
-    if graduation.unit == "inch":  # some makers draw neighbouring kinds alike: never shorter, the inch longest, three kinds
+    if (
+        graduation.unit == "inch"
+    ):  # some makers draw neighbouring kinds alike: never shorter, the inch longest, three kinds
         ordered = (clear | (rise > -0.5 * FLOOR)).all(axis=1) & clear[:, -1] & (clear.sum(axis=1) >= 2)
     else:
         ordered = clear.all(axis=1)
@@ -311,7 +317,9 @@ def _best_graduation(index: NDArray[np.intp], length: Array) -> _Choice | NotMea
     if not usable or usable[0].score(spread) - null < MIN_GAIN:
         return NotMeasured("ruler-no-pattern", "marks of one length: no ruler's pattern of longer marks is seen")
     best = usable[0]
-    if best.graduation.name in ("mm 1/5", "mm 1/10") and (index.size < 25 or best.score(spread) - null < 3.0 * MIN_GAIN):
+    if best.graduation.name in ("mm 1/5", "mm 1/10") and (
+        index.size < 25 or best.score(spread) - null < 3.0 * MIN_GAIN
+    ):
         return NotMeasured("ruler-no-pattern", "some marks are longer, but too few are seen to be sure")
     if strange and strange[0].score(spread) - best.score(spread) > -0.4 * MIN_GAIN:
         text = f"longer marks come {strange[0].graduation.name}: no ruler is divided like that"

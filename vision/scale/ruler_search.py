@@ -112,7 +112,9 @@ def _periodic_tiles(gray: NDArray[np.uint8], to_full: float, allowed: NDArray[np
         for k in np.nonzero(repeat >= MIN_REPEAT)[0]:
             middle = np.array([ix[k] * STRIDE_PX, iy[k] * STRIDE_PX]) + (TILE_PX - 1) / 2.0
             centre = (middle + 0.5) * to_full - 0.5
-            seeds.append(Seed(centre, np.array([dx[k], dy[k]], float), float(period[k]) * to_full, float(repeat[k]), 0.0))
+            seeds.append(
+                Seed(centre, np.array([dx[k], dy[k]], float), float(period[k]) * to_full, float(repeat[k]), 0.0)
+            )
     return seeds
 
 
@@ -167,7 +169,11 @@ def _lines_of_tiles(tiles: list[Seed], limit: int) -> list[Seed]:
     along = np.abs(between[..., 0] * direction[:, None, 0] + between[..., 1] * direction[:, None, 1])
     turn = np.abs(direction[:, None, 0] * direction[None, :, 1] - direction[:, None, 1] * direction[None, :, 0])
     ratio = np.abs(np.log(period[None, :] / period[:, None]))
-    friends = (across < 4.0 * period[:, None] + 0.07 * along) & (turn < 0.15) & (ratio < 0.2 + 0.004 * along / period[:, None])
+    friends = (
+        (across < 4.0 * period[:, None] + 0.07 * along)
+        & (turn < 0.15)
+        & (ratio < 0.2 + 0.004 * along / period[:, None])
+    )
     support = (friends * repeat[None, :]).sum(axis=1)
     left = np.ones(len(tiles), bool)
     chosen: list[Seed] = []

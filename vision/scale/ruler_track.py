@@ -200,7 +200,11 @@ def _fundamental(pyramid: Pyramid, seed: Seed) -> list[float]:
     first = np.argmax(value >= 0.75 * np.maximum(highest, 1e-6)[:, None], axis=1)
     period = lag[1:-1][first]
     times = seed.period_px / period
-    good = (highest > 0.3) & (energy > 0.15 * energy.max()) & (np.abs(times - np.rint(times)) < 0.12 * np.maximum(times, 1.0) ** 0.5)
+    good = (
+        (highest > 0.3)
+        & (energy > 0.15 * energy.max())
+        & (np.abs(times - np.rint(times)) < 0.12 * np.maximum(times, 1.0) ** 0.5)
+    )
     candidates: list[tuple[float, float]] = []
     for k in np.nonzero(good)[0]:
         votes = float(highest[good & (np.abs(np.log(period / period[k])) < 0.06)].sum())
@@ -221,9 +225,7 @@ def _look(pyramid: Pyramid, state: _State, rows: Array, half: int = HALF_WINDOW)
     u = np.arange(-half * SAMPLES, half * SAMPLES + 1) / SAMPLES * state.period
     v = rows * state.period
     points = (
-        state.origin
-        + (u[None, :, None] + state.slant * v[:, None, None]) * state.direction
-        + v[:, None, None] * normal
+        state.origin + (u[None, :, None] + state.slant * v[:, None, None]) * state.direction + v[:, None, None] * normal
     )
     dark = swing(sample(pyramid, points, state.period))
     weight = np.hanning(u.size + 2)[1:-1]
@@ -258,7 +260,9 @@ def _row_shift(size: Array, template: Array) -> float:
     reach = 6
     a = size / np.linalg.norm(size)
     b = template / np.linalg.norm(template)
-    scores = np.array([float((a[reach + k : a.size - reach + k] * b[reach : b.size - reach]).sum()) for k in range(-reach, reach + 1)])
+    scores = np.array(
+        [float((a[reach + k : a.size - reach + k] * b[reach : b.size - reach]).sum()) for k in range(-reach, reach + 1)]
+    )
     k = int(np.argmax(scores))
     if k in (0, 2 * reach):
         return float(k - reach)
@@ -300,7 +304,9 @@ def _start(pyramid: Pyramid, seed: Seed, period: float) -> _State | None:
         if turn == 0:
             half_high = 0.5 * (high - low) * ROW_STEP
             rows = np.arange(-max(ROWS_HALF, half_high + 4), max(ROWS_HALF, half_high + 4) + ROW_STEP / 2, ROW_STEP)
-        state = _State(state.origin, direction, state.period, slant, np.zeros(rows.size), np.abs(rows) <= max(1.0, half_high))
+        state = _State(
+            state.origin, direction, state.period, slant, np.zeros(rows.size), np.abs(rows) <= max(1.0, half_high)
+        )
     rows = np.arange(-ROWS_HALF, ROWS_HALF + ROW_STEP / 2, ROW_STEP)
     band = np.abs(rows) <= min(max(0.75, half_high), 3.0)
     state = _State(state.origin, state.direction, state.period, state.slant, np.zeros(rows.size), band)
@@ -480,7 +486,9 @@ def edge_through(edge: Edge, points_px: Array, index: NDArray[np.intp]) -> Edge:
         direction=axis,
         spacing=spacing,
         bow=bow,
-        slant=np.array([edge.slant[0] + edge.slant[1] * float((origin - edge.origin_px) @ edge.direction), edge.slant[1]]),
+        slant=np.array(
+            [edge.slant[0] + edge.slant[1] * float((origin - edge.origin_px) @ edge.direction), edge.slant[1]]
+        ),
         first=int(sane.min()),
         last=int(sane.max()),
     )

@@ -93,6 +93,7 @@ def page_command(port: int, address: str, *, headless: bool) -> list[str]:
         "server.headless": str(headless).lower(),
         "server.maxUploadSize": "30",  # MB; the largest photo of a phone's ordinary mode is about 20
         "server.disconnectedSessionTTL": "1800",  # seconds: a phone that slept finds its photo again
+        "server.showEmailPrompt": "false",
         "server.fileWatcherType": "none",
         "browser.gatherUsageStats": "false",
         "client.toolbarMode": "viewer",

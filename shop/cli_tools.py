@@ -12,7 +12,7 @@ from typing import Final
 
 import click
 
-from shop.cli_common import LIST_VARIABLE, Trouble, installed_version, list_place, paint, print_json
+from shop.cli_common import LIST_VARIABLE, Trouble, installed_version, list_place, paint, print_json, say
 
 PORT: Final = 8501
 SAFE_WAL: Final = (3, 51, 3)  # sqlite.org/wal.html: before it two connections can damage a file in that journal mode
@@ -79,8 +79,11 @@ def page(port: int, address: str, list_at: str | None, no_browser: bool) -> int:
     if importlib.util.find_spec("streamlit") is None:
         raise Trouble("the page needs its extra: install camdial[app]")
     environment = os.environ | {LIST_VARIABLE: list_place(list_at)}
-    try:
-        return subprocess.call(page_command(port, address, headless=no_browser), env=environment)
+    say(f"the page is at http://{address}:{port}  (Ctrl-C ends it)")
+    try:  # Streamlit's greeting is not ours to print; its errors go to standard error
+        return subprocess.call(
+            page_command(port, address, headless=no_browser), env=environment, stdout=subprocess.DEVNULL
+        )
     except KeyboardInterrupt:
         return 0
 

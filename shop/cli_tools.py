@@ -62,7 +62,7 @@ def coins(begins: str | None, as_json: bool) -> None:
     for coin in chosen:
         shape = f"  {coin.sides} sides" if coin.sides else ""
         click.echo(f"{coin.id:<12} {coin.diameter_mm:5.2f} mm{shape}{'  size from memory' if coin.memory else ''}")
-    if not begins:
+    if not begins and sys.stdout.isatty():
         click.echo("Any other round thing of known size: --coin 24.75mm", err=True)
 
 

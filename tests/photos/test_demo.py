@@ -19,7 +19,8 @@ def test_demo_reads_and_draws_every_example(tmp_path, monkeypatch, capsys):
     for name, label in labels.items():
         assert f"true: {label.family}, {label.bottom}" in blocks[name]
         assert f"{label.reach_mm:.2f} mm" in blocks[name]
-        assert Image.open(tmp_path / f"{name}.png").size[0] > 600
+        with Image.open(tmp_path / f"{name}.png") as picture:
+            assert picture.size[0] > 600
         assert any(str(label.scale_reference) in line for line in blocks[name].split("\n"))
 
 

@@ -129,6 +129,7 @@ def _checks() -> Iterator[tuple[str, Callable[[], tuple[bool, str]]]]:
     yield "program", _own_packages
     yield "finder", lambda: _network("finder")
     yield "reader", lambda: _network("reader")
+    yield "outline", _outline_words
     yield "list", _list
     yield "sqlite", _sqlite
     yield "page", lambda: _extra("streamlit", "app", "the page")
@@ -160,6 +161,21 @@ def _network(which: str) -> tuple[bool, str]:
         return False, str(error)
     told = [f"{key} {card[key]}" for key in ("made", "commit", "data") if isinstance(card.get(key), str)]
     return True, ", ".join(told) or "there"
+
+
+def _outline_words() -> tuple[bool, str]:
+    """The third network votes on the outline alone: let it look at a plain disc."""
+    import numpy as np
+
+    from vision.models import ModelError
+    from vision.outline_words import vote
+
+    turn = np.linspace(0.0, 2.0 * np.pi, 200, endpoint=False)
+    try:
+        vote(np.stack([np.sin(turn), np.cos(turn)], axis=1), 1.0)
+    except ModelError as error:
+        return False, str(error)
+    return True, "there"
 
 
 def _list() -> tuple[bool, str]:

@@ -105,7 +105,7 @@ def test_a_photo_uploaded_on_a_phone_shows_its_clock_positions(phone, address):
     for position in clock:
         assert position in banner.inner_text()
     assert re.search(rf"{expected.family.label}", banner.inner_text(), re.IGNORECASE)
-    assert phone.get_by_alt_text(re.compile("Clock face")).is_visible()
+    phone.get_by_alt_text(re.compile("Clock face")).wait_for()
     phone.get_by_text("What fits from my list").wait_for()
     assert fits_the_width(phone)
     with phone.expect_download() as pending:

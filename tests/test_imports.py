@@ -40,7 +40,7 @@ LAYERS = (
     {"vision.label", "vision.fitting", "vision.models", "vision.reading"},
     {"vision.photo"},
     {"vision.segment", "vision.patch"},
-    {"vision.plane", "vision.classify", "vision.outline", "vision.outline_words", "vision.scale"},
+    {"vision.plane", "vision.classify", "vision.outline", "vision.outline_words", "vision.colour_cut", "vision.scale"},
     {"vision.clock", "vision.dimensions", "vision.measure", "vision.face"},
     {"vision.pipeline"},
 )

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.classify import PatchReading
+from vision.colour_cut import sharpen
 from vision.measure import FaceEdges, HoleEdges
 from vision.outline import (
     Edge,
@@ -31,8 +32,8 @@ SNAP_PRIOR_PATCH_PX: Final = 0.8
 LEAST_HOLE_PATCH_PX: Final = 5.0  # diameter; 1.1 mm on a part 40 mm long
 U_EDGE_PATCH_PX: Final = 0.35  # of the network's own edge, one point, where the photo shows none
 U_EDGE_PX: Final = 0.35  # of a snapped point; neighbours err together
-U_AXIS_PATCH_PX: Final = 1.2
-U_TAIL_DEG: Final = 1.5
+U_AXIS_PATCH_PX: Final = 2.5
+U_TAIL_DEG: Final = 2.5
 RING_OUTLIER: Final = 0.12  # of the radius
 
 
@@ -57,7 +58,8 @@ def see_face(pixels: NDArray[np.uint8], patch: Patch, reading: PatchReading) -> 
     patch, reading
         The tail-up patch and what the reader network says of it.
     """
-    curves = level_curves(reading.map("face"))
+    opening = np.maximum(np.maximum(reading.map("hole"), reading.map("relief")), reading.map("screw_head"))
+    curves = level_curves(sharpen(patch.rgb, reading.map("face"), opening))
     if not curves:
         return None
     face_patch = resample_closed(curves[0], OUTLINE_POINTS)

@@ -80,6 +80,8 @@ class Measurement:
     order: tuple[int, ...]  # places of FaceEdges.holes in the pattern's order
     centred: tuple[bool, ...]
 
+    outline_seen: Array  # (N, 2) in the part's frame as seen: tail up, x right
+
     def quantity(self, name: str) -> Quantity | None:
         """One output by its name, or None when the photo did not show it."""
         if name not in self.names:
@@ -209,6 +211,7 @@ def measure(
         (float(tail_px[0]), float(tail_px[1])),
         order,
         centred,
+        own,
     )
 
 

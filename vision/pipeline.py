@@ -9,8 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.classify import PatchReading, part_hand, read_part
+from vision.colour_cut import close_in
 from vision.face import FaceView, see_face
 from vision.measure import FaceEdges, Measurement, frame_of, measure
+from vision.outline_words import joint, vote
 from vision.patch import Patch
 from vision.photo import Photo
 from vision.plane import Plane, fit_plane, square_plane
@@ -19,14 +21,16 @@ from vision.reading import BudgetLine, Covariance, Outline, PhotoFacts, Reading,
 from vision.scale import CircleReference, PointReference, Scale
 from vision.scale.auto import ScaleRequest, find_scale
 from vision.segment import Region, Regions, find_regions
-from vision.vocabulary import CENTRE, clock_from_angle
+from vision.vocabulary import CENTRE, HANDED_FAMILIES, clock_from_angle
 
 Array = NDArray[np.float64]
 
 THICKNESS_MM: Final = Quantity(2.3, 0.25)  # domain.md's range 1.5-3.2 mm from memory; 95 % within 2.3 +- 0.5
 HUB_GUESS_MM: Final = 19.5  # middle of the hubs' range (memory): only tells a thickness where there is no scale
+SURE_CAM: Final = 0.8  # two things both this surely cams are two parts
 SEVERAL_PARTS_AREA: Final = 0.3  # of the greatest part's area: a second cam at least this large is a second part
 BLURRED_PER_RADIUS: Final = 0.045  # edge spread over the part's radius; a 20 mm part whose edge spreads over 1 mm
+QUARREL: Final = 0.7  # both votes at least this sure of different labels
 CLEAR_FACING: Final = 0.8  # under this an unsymmetric reading may be the mirror image
 PLAUSIBLE_REACH_MM: Final = (11.0, 42.0)  # well beyond domain.md's 14-32 mm: outside, the scale is wrong
 
@@ -74,7 +78,7 @@ def read_photo(photo: Photo, options: ReadOptions | None = None) -> Reading:
     options = options or ReadOptions()
     regions = find_regions(photo)
     found = find_part(photo.pixels, regions)
-    scale, warnings = _scale(photo, regions, found, options)
+    scale, warnings = find_reference(photo, regions, found, options)
     notes = [*photo.warnings, *found.warnings, *warnings]
     facts = PhotoFacts(photo.name, photo.sha256, photo.pixels.shape[1], photo.pixels.shape[0])
     view = None
@@ -86,30 +90,48 @@ def read_photo(photo: Photo, options: ReadOptions | None = None) -> Reading:
         outcome = found.outcome if found.outcome != "read" else "retake"
         return Reading(outcome, facts, scale=_scale_of_reference(photo, scale), warnings=tuple(notes))
     thickness = options.thickness_mm or THICKNESS_MM
-    plane, thickness = _plane(photo, scale, view.edges, found.words.family.label, thickness)
+    plane, thickness = bench_plane(photo, scale, view.edges, found.words.family.label, thickness)
     return _compose(photo, facts, options, found.words, view, plane, scale, thickness, notes)
 
 
 def find_part(pixels: NDArray[np.uint8], regions: Regions) -> Found:
     """The one cam in the picture, confirmed by a close look; or the outcome that says why there is none."""
-    cams = [r for r in regions.components("cam") if r.confidence > 0.5] or list(regions.components("cam", at_least=0.3))
-    others = list(regions.components("other"))
-    candidates = (cams[:3] or others[:2])[:3]
+    candidates = _candidates(pixels, regions)
     if not candidates:
         text = "no part is seen: put the cam flat on a plain sheet and fill about a third of the frame with it"
         return Found(None, None, None, "retake", (NotMeasured("no-part", text),))
-    looks = [(region, *read_part(pixels, region.centre_px, region.radius_px)) for region in candidates]
+    looks = [(region, *read_part(pixels, circle[0], circle[1])) for region, circle in candidates]
     known = [look for look in looks if look[1].is_cam]
     if not known:
         region, words, patch = max(looks, key=lambda look: look[1].cam_probability)
         text = "what lies there does not look like a cam: if it is one, lay it flat, screw side up, and photograph it again"
         return Found(region, patch, words, "not-a-cam", (NotMeasured("not-a-cam", text),))
-    region, words, patch = max(known, key=lambda look: look[0].area_px)
-    second = [look for look in known if look[0] is not region and look[0].area_px > SEVERAL_PARTS_AREA * region.area_px]
-    if second:
+    region, words, patch = max(known, key=lambda look: look[1].cam_probability)
+    rivals = [
+        look
+        for look in known
+        if look[1].cam_probability > SURE_CAM and look[0].area_px > SEVERAL_PARTS_AREA * region.area_px
+    ]
+    if len(rivals) > 1:
         text = "more than one part is in the picture: photograph one at a time"
         return Found(region, patch, words, "retake", (NotMeasured("several-parts", text),))
     return Found(region, patch, words, "read")
+
+
+def _candidates(pixels: NDArray[np.uint8], regions: Regions) -> list[tuple[Region, tuple[tuple[float, float], float]]]:
+    """Things that may be the part, each with a circle round it that the photo's colours have tightened.
+
+    A cam that the finder took half for something else is one thing when both classes are joined.
+    """
+    pieces = [*regions.components("cam")[:2], *regions.components("cam+other", at_least=0.4)[:3]]
+    found: list[tuple[Region, tuple[tuple[float, float], float]]] = []
+    for piece in pieces:
+        circle = close_in(pixels, regions, piece.centre_px, piece.radius_px) or (piece.centre_px, piece.radius_px)
+        near = [c for _, c in found if np.hypot(*np.subtract(c[0], circle[0])) < 0.5 * max(c[1], circle[1])]
+        if any(0.7 < c[1] / circle[1] < 1.4 for c in near):
+            continue
+        found.append((piece, circle))
+    return found[:4]
 
 
 def _picture_problem(found: Found, view: FaceView | None) -> NotMeasured | None:
@@ -127,7 +149,7 @@ def _picture_problem(found: Found, view: FaceView | None) -> NotMeasured | None:
     return None
 
 
-def _scale(
+def find_reference(
     photo: Photo, regions: Regions, found: Found, options: ReadOptions
 ) -> tuple[Scale | None, list[NotMeasured]]:
     kind = options.scale
@@ -145,7 +167,7 @@ def _scale(
     return scale, list(warnings)
 
 
-def _plane(
+def bench_plane(
     photo: Photo, scale: Scale | None, face: FaceEdges, family: str, thickness: Quantity
 ) -> tuple[Plane, Quantity]:
     """The bench under the part: first from the reference alone, then with the part's own circles on it."""
@@ -231,9 +253,12 @@ def _compose(
     notes: list[NotMeasured],
 ) -> Reading:
     facing = _facing(words.facing, options.facing)
-    measured = measure(
-        view.edges, plane, thickness, words.family.label, mirrored=facing.label == "plug", rng=np.random.default_rng(0)
-    )
+    mirrored = facing.label == "plug"
+    measured = measure(view.edges, plane, thickness, words.family.label, mirrored=mirrored)
+    family, bottom, hand_seen, quarrel = _by_both(words, measured)
+    if (family.label in HANDED_FAMILIES) != (words.family.label in HANDED_FAMILIES):
+        measured = measure(view.edges, plane, thickness, family.label, mirrored=mirrored)
+    notes += quarrel
     holes = _screw_holes(view, measured, plane.metric)
     sizes = {
         name: measured.quantity(name) if plane.metric else None
@@ -244,8 +269,8 @@ def _compose(
         if scale is None or not plane.metric
         else _scale_used(plane, scale, np.array(measured.axis_px), thickness.value)
     )
-    hand = part_hand(words.hand_seen, facing)
-    notes += _doubts(photo, words, facing, hand, view, measured, holes, sizes, used, options)
+    hand = part_hand(hand_seen, facing)
+    notes += _doubts(photo, family, bottom, facing, hand, view, measured, holes, sizes, used, options)
     doubtful = {"family-unsure", "bottom-unsure", "facing-unknown", "hole-unsure", "no-holes", "size-unusual"}
     doubtful |= {"no-scale", "coin-not-named", "coin-not-found", "scale-not-found", "not-measured", "words-disagree"}
     unsure = any(note.code in doubtful for note in notes) or (used is None and options.scale != "none")
@@ -253,8 +278,8 @@ def _compose(
         outcome="unsure" if unsure else "read",
         photo=facts,
         scale=used,
-        family=words.family,
-        bottom=words.bottom,
+        family=family,
+        bottom=bottom,
         hand=hand,
         facing=facing,
         holes=holes,
@@ -269,6 +294,26 @@ def _compose(
         budget=_budget(measured) if plane.metric else (),
         warnings=tuple(notes),
     )
+
+
+def _by_both(words: PatchReading, measured: Measurement) -> tuple[Word, Word, Word, list[NotMeasured]]:
+    """Family, bottom and hand as seen, by the picture and by the measured outline, and where the two quarrel."""
+    outline = vote(measured.outline_seen, measured.frame.hub_radius_mm)
+    family = joint("family", words.family, outline.family)
+    bottom = joint("bottom", words.bottom, outline.bottom)
+    hand = joint("hand", words.hand_seen, outline.hand)
+    if family.label not in HANDED_FAMILIES:
+        hand = Word("none", family.probability, ("none",), {"none": 1.0, "left": 0.0, "right": 0.0})
+    notes = []
+    for name, seen, measured_word in (
+        ("family", words.family, outline.family),
+        ("bottom", words.bottom, outline.bottom),
+    ):
+        other = max(measured_word, key=lambda label: measured_word[label])
+        if other != seen.label and min(measured_word[other], seen.probability) > QUARREL:
+            text = f"the picture says {seen.label}, its measured outline {other}: look at the part's {name} yourself"
+            notes.append(NotMeasured("words-disagree", text))
+    return family, bottom, hand, notes
 
 
 def _facing(seen: Word, told: str | None) -> Word:
@@ -299,7 +344,8 @@ def _screw_holes(view: FaceView, measured: Measurement, metric: bool) -> tuple[S
 
 def _doubts(
     photo: Photo,
-    words: PatchReading,
+    family: Word,
+    bottom: Word,
     facing: Word,
     hand: Word,
     view: FaceView,
@@ -318,10 +364,10 @@ def _doubts(
                 "the photo does not tell its focal length; 26 mm was assumed, and sizes are less sure",
             )
         )
-    if len(words.family.plausible) > 1:
-        named = " or ".join(words.family.plausible)
+    if len(family.plausible) > 1:
+        named = " or ".join(family.plausible)
         notes.append(NotMeasured("family-unsure", f"the outline may be {named}: compare with the part in the hand"))
-    if len(words.bottom.plausible) > 1:
+    if len(bottom.plausible) > 1:
         notes.append(
             NotMeasured(
                 "bottom-unsure", "whether the bottom is open or closed is not clear: look at the edge opposite the tail"

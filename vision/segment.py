@@ -49,8 +49,11 @@ class Regions:
     step_px: float
 
     def components(self, kind: str, *, at_least: float = 0.5) -> tuple[Region, ...]:
-        """Connected pieces where `kind` has at least that probability, the greatest mass of probability first."""
-        layer = self.probability[CLASSES.index(kind)]
+        """Connected pieces where `kind` has at least that probability, the greatest mass of probability first.
+
+        Kinds may be joined, as in ``cam+other``.
+        """
+        layer = self.probability[[CLASSES.index(name) for name in kind.split("+")]].sum(axis=0)
         above = layer >= at_least
         count, pieces, stats, _ = cv2.connectedComponentsWithStats(above.astype(np.uint8), connectivity=8)
         found = []

@@ -10,6 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.colour_cut import round_outline
+from vision.fitting import Ellipse, fit_ellipse_robust
 from vision.models import CLASSES, Model, ModelError, shipped
 from vision.outline import level_curves
 from vision.photo import Photo
@@ -26,6 +28,8 @@ Array = NDArray[np.float64]
 USUAL_WALL: Final = 0.15  # thickness over radius of most coins
 U_MAP_CELLS: Final = 0.25  # how well the network's map places an edge, in its cells
 U_MAP_RELATIVE: Final = 0.02
+U_COLOUR_RELATIVE: Final = 0.012  # of a radius from the border of colours: its wall and shadow
+MOST_FLAT: Final = 0.7  # short over long axis
 U_GRADIENT_RELATIVE: Final = 0.08  # of a radius from the gradient transform, which takes any ring for the rim
 CONFIDENCE_OF_GRADIENT: Final = 0.5  # of a place that only the gradient transform found
 LEAST_SUPPORT: Final = 0.45
@@ -124,7 +128,7 @@ def find_rims(
     At most `most` places are looked at, the likeliest first.
     """
     pixels = photo.pixels
-    starts = _network_starts(regions) if regions is not None else []
+    starts = _network_starts(pixels, regions) if regions is not None else []
     if not starts:
         starts = _round_starts(pixels, regions, part_mask)
     size = (pixels.shape[1], pixels.shape[0])
@@ -168,7 +172,7 @@ def named_rim(rims: Sequence[Rim], coin: Coin) -> Rim:
     return min(rims, key=misfit)
 
 
-def _network_starts(regions: Regions) -> list[Start]:
+def _network_starts(pixels: NDArray[np.uint8], regions: Regions) -> list[Start]:
     starts = []
     coin_map = regions.probability[CLASSES.index("coin")]
     for piece in regions.components("coin", at_least=0.4):
@@ -182,8 +186,24 @@ def _network_starts(regions: Regions) -> list[Start]:
         radius = float(np.sqrt(piece.area_px / np.pi))
         start = ellipse_start(outline, max(U_MAP_CELLS * regions.step_px, U_MAP_RELATIVE * radius), piece.confidence)
         if start is not None and start.radius_px > 0.7 * piece.radius_px:
+            for _ in range(2):  # the second cut starts where the first ended
+                start = _by_colour(pixels, start) or start
             starts.append(start)
     return starts
+
+
+def _by_colour(pixels: NDArray[np.uint8], start: Start) -> Start | None:
+    """The start moved to where the colours of coin and bench part; None where they do not make an ellipse."""
+    outline = round_outline(pixels, start.centre_px, start.radius_px)
+    if outline is None:
+        return None
+    ellipse = fit_ellipse_robust(outline)
+    if not isinstance(ellipse, Ellipse) or ellipse.used.mean() < 0.75 or ellipse.short < MOST_FLAT * ellipse.long:
+        return None
+    nearer = ellipse_start(outline[ellipse.used], U_COLOUR_RELATIVE * ellipse.long, start.confidence)
+    if nearer is None or not 0.8 < nearer.radius_px / start.radius_px < 1.25:
+        return None
+    return nearer
 
 
 def _round_starts(

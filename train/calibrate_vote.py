@@ -1,0 +1,120 @@
+"""How picture and outline vote together: weights and prediction sets, fitted on labelled pictures through the real chain.
+
+    python -m train.calibrate_vote FOLDER --model vision/models/outline.onnx
+
+The folder must be one that neither network was trained on. Weights minimise the cross-entropy; sets are split conformal
+(LAC) at 95 %, and no wider than what keeps wrong single answers under `--wrong-and-sure`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from pathlib import Path
+
+import click
+import numpy as np
+import onnx
+from numpy.typing import NDArray
+
+from vision.face import see_face
+from vision.label import Label
+from vision.measure import measure
+from vision.outline_words import SCHEMA, WORDS, vote
+from vision.photo import open_photo
+from vision.pipeline import THICKNESS_MM, ReadOptions, bench_plane, find_part, find_reference
+from vision.segment import find_regions
+from vision.vocabulary import mirror_hand
+
+ALPHA = 0.05
+Array = NDArray[np.float64]
+
+
+def votes(folder: Path) -> dict[str, tuple[Array, Array, NDArray[np.int64]]]:
+    """For every word: log probabilities by picture and by outline (N, K), and the index of the true label (N,)."""
+    rows: dict[str, list[tuple[list[float], list[float], int]]] = {word: [] for word in WORDS}
+    for path in sorted(folder.glob("*.json")):
+        label = Label.from_json(path.read_text())
+        if label.family is None:
+            continue
+        photo = open_photo(path.with_name(label.picture))
+        regions = find_regions(photo)
+        found = find_part(photo.pixels, regions)
+        if found.outcome != "read" or found.patch is None or found.words is None:
+            continue
+        view = see_face(photo.pixels, found.patch, found.words)
+        if view is None:
+            continue
+        options = ReadOptions(coin=label.scale_reference if label.scale_kind == "coin" else None)
+        scale, _ = find_reference(photo, regions, found, options)
+        plane, thickness = bench_plane(photo, scale, view.edges, found.words.family.label, THICKNESS_MM)
+        measured = measure(view.edges, plane, thickness, found.words.family.label)
+        outline = vote(measured.outline_seen, measured.frame.hub_radius_mm)
+        hand = mirror_hand(label.hand or "none") if label.facing == "plug" else label.hand
+        for word, picture, shape, truth in (
+            ("family", found.words.family, outline.family, label.family),
+            ("bottom", found.words.bottom, outline.bottom, label.bottom),
+            ("hand", found.words.hand_seen, outline.hand, hand),
+        ):
+            labels = WORDS[word]
+            p = [float(np.log(max(picture.probabilities.get(name, 0.0), 1e-6))) for name in labels]
+            q = [float(np.log(max(shape[name], 1e-6))) for name in labels]
+            rows[word].append((p, q, labels.index(truth)))
+    return {
+        word: (np.array([r[0] for r in found]), np.array([r[1] for r in found]), np.array([r[2] for r in found]))
+        for word, found in rows.items()
+    }
+
+
+def probabilities(picture: Array, outline: Array, a: float, b: float) -> Array:
+    """Joint probabilities (N, K) of two votes given as logarithms."""
+    z = a * picture + b * outline
+    p = np.exp(z - z.max(axis=1, keepdims=True))
+    return np.asarray(p / p.sum(axis=1, keepdims=True))
+
+
+def fit(picture: Array, outline: Array, truth: NDArray[np.int64], wrong_and_sure: float) -> dict[str, object]:
+    """Weights of least cross-entropy on a grid, and the least probability of a plausible label."""
+    at = np.arange(len(truth))
+    grid = [(a, b) for a in np.arange(0.0, 1.55, 0.1) for b in np.arange(0.0, 1.55, 0.1) if a + b > 0.2]
+    loss = [-np.log(np.maximum(probabilities(picture, outline, a, b)[at, truth], 1e-9)).mean() for a, b in grid]
+    a, b = grid[int(np.argmin(loss))]
+    p = probabilities(picture, outline, a, b)
+    score = np.sort(1.0 - p[at, truth])
+    rank = int(np.ceil((len(truth) + 1) * (1.0 - ALPHA)))
+    least = 1.0 - float(score[min(rank, len(truth)) - 1])
+    # a single answer must be right: lower the bar until so few wrong ones stand alone
+    second = np.sort(p, axis=1)[:, -2]
+    wrong = p.argmax(axis=1) != truth
+    for bar in np.sort(np.append(second[wrong], least))[::-1]:
+        if (wrong & (second < bar)).mean() <= wrong_and_sure:
+            least = min(least, float(bar)) if bar < least else least
+            break
+    alone = (p >= least).sum(axis=1) <= 1
+    click.echo(
+        f"n {len(truth)}  picture {1 - (picture.argmax(1) != truth).mean():.3f}  outline {1 - (outline.argmax(1) != truth).mean():.3f}  "
+        f"both {1 - wrong.mean():.3f}  weights {a:.1f} {b:.1f}  least {least:.4f}  "
+        f"alone {alone.mean():.3f}  wrong and alone {(wrong & alone).mean():.3f}"
+    )
+    return {"picture": a, "outline": b, "least_probability": [min(least, 0.5)] * p.shape[1]}
+
+
+@click.command()
+@click.argument("folder", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.option("--model", type=click.Path(exists=True, dir_okay=False, path_type=Path), required=True)
+@click.option("--wrong-and-sure", type=float, default=0.01, show_default=True)
+def main(folder: Path, model: Path, wrong_and_sure: float) -> None:
+    """Fit the joint vote on a folder of labelled pictures and write it into the outline network's card."""
+    found = votes(folder)
+    fusion = {word: fit(*found[word], wrong_and_sure) for word in WORDS}
+    network = onnx.load(str(model))
+    card = json.loads(next(p.value for p in network.metadata_props if p.key == SCHEMA))
+    card["fusion"] = fusion
+    names = "".join(sorted(path.name + path.read_text() for path in folder.glob("*.json")))
+    card["calibrated_on"] = hashlib.sha256(names.encode()).hexdigest()
+    onnx.helper.set_model_props(network, {SCHEMA: json.dumps(card, sort_keys=True)})
+    onnx.save(network, str(model))
+
+
+if __name__ == "__main__":
+    main()

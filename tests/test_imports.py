@@ -40,7 +40,15 @@ LAYERS = (
     {"vision.label", "vision.fitting", "vision.models", "vision.reading"},
     {"vision.photo"},
     {"vision.segment", "vision.patch"},
-    {"vision.plane", "vision.classify", "vision.outline", "vision.outline_words", "vision.colour_cut", "vision.scale"},
+    {
+        "vision.plane",
+        "vision.classify",
+        "vision.outline",
+        "vision.outline_words",
+        "vision.colour_cut",
+        "vision.rings",
+        "vision.scale",
+    },
     {"vision.clock", "vision.dimensions", "vision.measure", "vision.face"},
     {"vision.pipeline"},
 )

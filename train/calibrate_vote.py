@@ -2,7 +2,8 @@
 
     python -m train.calibrate_vote FOLDER --model vision/models/outline.onnx
 
-The folder must be one that neither network was trained on. Weights minimise the cross-entropy; sets are split conformal
+The folder must be one that neither network was trained on; pictures where another thing than the part was found are
+left out. Weights minimise the cross-entropy; sets are split conformal
 (LAC) at 95 %, and no wider than what keeps wrong single answers under `--wrong-and-sure`.
 """
 
@@ -21,6 +22,7 @@ from vision.face import see_face
 from vision.label import Label
 from vision.measure import measure
 from vision.outline_words import SCHEMA, WORDS, vote
+from vision.patch import PART_FILL, PATCH_PX
 from vision.photo import open_photo
 from vision.pipeline import THICKNESS_MM, ReadOptions, bench_plane, find_part, find_reference
 from vision.segment import find_regions
@@ -42,6 +44,10 @@ def votes(folder: Path) -> dict[str, tuple[Array, Array, NDArray[np.int64]]]:
         found = find_part(photo.pixels, regions)
         if found.outcome != "read" or found.patch is None or found.words is None:
             continue
+        middle = found.patch.photo_points(np.full((1, 2), (PATCH_PX - 1) / 2.0))[0]
+        reach_px = 0.5 * PART_FILL * PATCH_PX * found.patch.px_per_patch_px
+        if label.axis_px is None or np.hypot(*(middle - label.axis_px)) > reach_px:
+            continue  # another thing was looked at: its words are nobody's
         view = see_face(photo.pixels, found.patch, found.words)
         if view is None:
             continue

@@ -22,6 +22,7 @@ from vision.outline import (
     snap_to_photo,
 )
 from vision.patch import Patch
+from vision.rings import find_rings
 
 Array = NDArray[np.float64]
 
@@ -34,6 +35,13 @@ U_EDGE_PATCH_PX: Final = 0.35  # of the network's own edge, one point, where the
 U_EDGE_PX: Final = 0.35  # of a snapped point; neighbours err together
 U_AXIS_PATCH_PX: Final = 2.5
 U_TAIL_DEG: Final = 2.5
+RING_SEARCH: Final = (0.42, 2.3)  # of the network's radius: it may have taken the countersink for the hole
+LEAST_RING: Final = 0.6
+WHOLE_RING: Final = 0.85
+PLAIN_RATIO: Final = (0.7, 1.4)
+CONE_RATIO: Final = (1.3, 2.6)  # countersink over through hole: 5-7.5 mm over 2.6-4.6 mm (memory)
+CLEAR_PAIR: Final = 0.8  # both rings this whole are a cone, whatever the network thinks of the side
+CONES_SHOW: Final = 0.85  # probability of the screw side that only cones give
 RING_OUTLIER: Final = 0.12  # of the radius
 
 
@@ -118,6 +126,7 @@ def _settled(edge: Edge, network_px: Array, limit_px: float) -> tuple[Array, NDA
 def _holes(
     pixels: NDArray[np.uint8], patch: Patch, reading: PatchReading, face_patch: Array
 ) -> tuple[tuple[HoleEdges, ...], tuple[tuple[float, float], ...]]:
+    cone = reading.facing.probabilities.get("screw", 0.0) > CONES_SHOW
     hole, relief, head = reading.map("hole"), reading.map("relief"), reading.map("screw_head")
     opening = np.maximum(np.maximum(hole, relief), head)
     countersinks = level_curves(reading.map("countersink"))
@@ -140,7 +149,7 @@ def _holes(
             continue
         if p_relief > 0.5 * max(p_hole, p_head) or max(p_hole, p_head) < 0.6:
             doubtful.append((float(at[0]), float(at[1])))
-        found.append(_hole_edges(pixels, patch, curve, countersinks, filled=p_head > p_hole))
+        found.append(_hole_edges(pixels, patch, curve, countersinks, filled=p_head > p_hole, cone=cone))
     for curve in level_curves(opening, 0.25):  # something that is hardly there and has no clear core
         inside = _disc(curve, hole.shape)
         area = float(cv2.contourArea(curve.astype(np.float32)))
@@ -157,8 +166,12 @@ def _disc(curve: Array, shape: tuple[int, ...]) -> NDArray[np.bool_]:
 
 
 def _hole_edges(
-    pixels: NDArray[np.uint8], patch: Patch, curve: Array, countersinks: list[Array], *, filled: bool
+    pixels: NDArray[np.uint8], patch: Patch, curve: Array, countersinks: list[Array], *, filled: bool, cone: bool
 ) -> HoleEdges:
+    """The edges of one screw hole: the network says where and of what kind, the photo's own rings say how wide.
+
+    `cone` says that countersinks show in this picture: then the wider of two rings is the countersink's.
+    """
     centre = curve.mean(axis=0)
     radius = float(np.sqrt(cv2.contourArea(curve.astype(np.float32)) / np.pi))
     around = None
@@ -167,14 +180,31 @@ def _hole_edges(
         if np.linalg.norm(ring.mean(axis=0) - centre) < 0.4 * ring_radius and ring_radius > 1.12 * radius:
             around = ring
             break
-    inner = _ring(pixels, patch, curve)
     at = patch.photo_points(centre[None])[0]
-    return HoleEdges(
-        through_px=None if filled else inner,
-        countersink_px=None if around is None or filled else _ring(pixels, patch, around),
-        head_px=inner if filled else None,
-        center_px=(float(at[0]), float(at[1])),
-    )
+    place = (float(at[0]), float(at[1]))
+    network = _ring(pixels, patch, curve)
+    if filled:
+        return HoleEdges(None, None, network, place)
+    rings = find_rings(pixels, at, radius * patch.px_per_patch_px, RING_SEARCH, LEAST_RING)
+    through: Array | None = None
+    countersink: Array | None = None
+    pairs = [
+        (outer.support + inner.support, outer, inner)
+        for outer in rings
+        for inner in rings
+        if CONE_RATIO[0] < outer.radius_px / inner.radius_px < CONE_RATIO[1]
+        and (cone or min(outer.support, inner.support) >= CLEAR_PAIR)
+    ]
+    if pairs:
+        _, outer, inner = max(pairs, key=lambda pair: pair[0])
+        through, countersink = inner.points_px, outer.points_px
+    elif cone and around is not None:
+        countersink = _ring(pixels, patch, around)
+    elif not cone:
+        r0 = radius * patch.px_per_patch_px
+        whole = [r for r in rings if r.support >= WHOLE_RING and PLAIN_RATIO[0] < r.radius_px / r0 < PLAIN_RATIO[1]]
+        through = whole[0].points_px if whole else None
+    return HoleEdges(network if through is None else through, countersink, None, place)
 
 
 def _ring(pixels: NDArray[np.uint8], patch: Patch, curve: Array) -> Array:

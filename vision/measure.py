@@ -21,10 +21,10 @@ from vision.vocabulary import CENTRE_HOLE_RADIUS_PER_DIAMETER
 Array = NDArray[np.float64]
 
 # Floors that no single photo shows: each was set on path-traced calibration pictures, where truth is known.
-U_EDGE_MM: Final = 0.03  # where the part's edge lies: chamfer, wall and shadow move it together, all round
-U_HOLE_EDGE_MM: Final = 0.03
-U_TAIL_DEG: Final = 0.35  # flanks that are not quite symmetric, or not quite straight
-U_HOLE_CENTRE_MM: Final = 0.03
+U_EDGE_MM: Final = 0.12  # where the part's edge lies: chamfer, wall and shadow move it together, all round
+U_HOLE_EDGE_MM: Final = 0.14
+U_TAIL_DEG: Final = 0.8  # flanks that are not quite symmetric, or not quite straight
+U_HOLE_CENTRE_MM: Final = 0.09
 U_LENS_RELATIVE: Final = 0.0015  # radial distortion left over between the reference and the part
 
 

@@ -25,14 +25,15 @@ from vision.vocabulary import CENTRE, HANDED_FAMILIES, clock_from_angle
 
 Array = NDArray[np.float64]
 
-THICKNESS_MM: Final = Quantity(2.3, 0.25)  # domain.md's range 1.5-3.2 mm from memory; 95 % within 2.3 +- 0.5
+THICKNESS_MM: Final = Quantity(2.3, 0.25)  # the usual range 1.5-3.2 mm from memory; 95 % within 2.3 +- 0.5
 HUB_GUESS_MM: Final = 19.5  # middle of the hubs' range (memory): only tells a thickness where there is no scale
 SURE_CAM: Final = 0.8  # two things both this surely cams are two parts
 SEVERAL_PARTS_AREA: Final = 0.3  # of the greatest part's area: a second cam at least this large is a second part
 BLURRED_PER_RADIUS: Final = 0.045  # edge spread over the part's radius; a 20 mm part whose edge spreads over 1 mm
 QUARREL: Final = 0.7  # both votes at least this sure of different labels
 CLEAR_FACING: Final = 0.8  # under this an unsymmetric reading may be the mirror image
-PLAUSIBLE_REACH_MM: Final = (11.0, 42.0)  # well beyond domain.md's 14-32 mm: outside, the scale is wrong
+PLAUSIBLE_HUB_MM: Final = (13.0, 26.5)  # a little beyond the usual 15-24 mm
+PLAUSIBLE_REACH_MM: Final = (11.0, 42.0)  # well beyond the usual 14-32 mm: outside, the scale is wrong
 
 
 @dataclass(frozen=True, slots=True)
@@ -391,6 +392,10 @@ def _doubts(
     reach = sizes.get("reach")
     if reach is not None and not PLAUSIBLE_REACH_MM[0] <= reach.value <= PLAUSIBLE_REACH_MM[1]:
         text = f"a reach of {reach.value:.1f} mm is unusual for a cam: check which coin lies there"
+        notes.append(NotMeasured("size-unusual", text))
+    hub = sizes.get("hub_diameter")
+    if hub is not None and not PLAUSIBLE_HUB_MM[0] <= hub.value <= PLAUSIBLE_HUB_MM[1]:
+        text = f"a hub of {hub.value:.1f} mm is unusual for a cam: check which coin lies there and that its whole rim shows"
         notes.append(NotMeasured("size-unusual", text))
     return notes
 

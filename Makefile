@@ -62,6 +62,10 @@ model: $(VENV)/test.done
 	$(BIN)/python -m synthetic.pathtrace --out data/calibration --count 800 --seed 3 --set train --hard 0.2
 	$(BIN)/python -m train.build --data data/fast --data data/traced --calibration data/calibration \
 	  --out data/runs --models vision/models --minutes $(MINUTES)
+	$(BIN)/python -m synthetic.outlines --out data/outlines.jsonl --count 8000 --seed 7 --processes $(CORES)
+	$(BIN)/python -m train.outline_words data/outlines.jsonl --out vision/models/outline.onnx
+	$(BIN)/python -m synthetic.pathtrace --out data/votes --count 160 --seed 5 --set heldout --negatives 0
+	$(BIN)/python -m train.calibrate_vote data/votes --model vision/models/outline.onnx
 
 lock:
 	PYTHON=$(PYTHON) requirements/lock.sh

@@ -267,8 +267,14 @@ def build_store(
     _work = (jobs, which, pixels)
     workers = min(workers or len(os.sched_getaffinity(0)), len(jobs))
     if workers > 1:
-        with multiprocessing.get_context("fork").Pool(workers) as pool:
-            done = pool.map(_fill, range(len(jobs)), chunksize=16)
+        # OpenCV's own threads do not live on in a forked process, and asking for one there waits for them for ever
+        threads = cv2.getNumThreads()
+        cv2.setNumThreads(1)
+        try:
+            with multiprocessing.get_context("fork").Pool(workers) as pool:
+                done = pool.map(_fill, range(len(jobs)), chunksize=16)
+        finally:
+            cv2.setNumThreads(threads)
     else:
         done = [_fill(i) for i in range(len(jobs))]
     del _work
@@ -289,7 +295,6 @@ def build_store(
 
 def _fill(number: int) -> list[tuple[int, NDArray[np.float32]]] | None:
     """Cut one picture into its slots of the shared mapping; the slots used, with their facts; None if unreadable."""
-    cv2.setNumThreads(1)
     jobs, which, pixels = _work
     path = jobs[number][0]
     try:

@@ -28,7 +28,8 @@ Array = NDArray[np.float64]
 USUAL_WALL: Final = 0.15  # thickness over radius of most coins
 U_MAP_CELLS: Final = 0.25  # how well the network's map places an edge, in its cells
 U_MAP_RELATIVE: Final = 0.02
-U_COLOUR_RELATIVE: Final = 0.012  # of a radius from the border of colours: its wall and shadow
+WHOLE_RIM: Final = 0.93  # a rim seen this whole needs no second look by colours
+U_COLOUR_RELATIVE: Final = 0.04  # of a radius from the border of colours: its wall and shadow
 MOST_FLAT: Final = 0.7  # short over long axis
 U_GRADIENT_RELATIVE: Final = 0.08  # of a radius from the gradient transform, which takes any ring for the rim
 CONFIDENCE_OF_GRADIENT: Final = 0.5  # of a place that only the gradient transform found
@@ -128,7 +129,7 @@ def find_rims(
     At most `most` places are looked at, the likeliest first.
     """
     pixels = photo.pixels
-    starts = _network_starts(pixels, regions) if regions is not None else []
+    starts = _network_starts(regions) if regions is not None else []
     if not starts:
         starts = _round_starts(pixels, regions, part_mask)
     size = (pixels.shape[1], pixels.shape[0])
@@ -143,6 +144,13 @@ def find_rims(
     for start in starts[:most]:
         rim = network_rim(pixels, start, network, profile) if network is not None else None
         rim = rim or trace_rim(pixels, start, wall, profile)
+        if (rim is None or rim.support < WHOLE_RIM) and start.confidence > CONFIDENCE_OF_GRADIENT:
+            nearer = start
+            for _ in range(2):  # the second cut starts where the first ended
+                nearer = _by_colour(pixels, nearer) or nearer
+            other = trace_rim(pixels, nearer, wall, profile)
+            if other is not None and (rim is None or other.support > rim.support):
+                rim = other
         if rim is None or rim.support < (
             LEAST_SUPPORT if start.confidence > CONFIDENCE_OF_GRADIENT else LEAST_SUPPORT_ALONE
         ):
@@ -172,7 +180,7 @@ def named_rim(rims: Sequence[Rim], coin: Coin) -> Rim:
     return min(rims, key=misfit)
 
 
-def _network_starts(pixels: NDArray[np.uint8], regions: Regions) -> list[Start]:
+def _network_starts(regions: Regions) -> list[Start]:
     starts = []
     coin_map = regions.probability[CLASSES.index("coin")]
     for piece in regions.components("coin", at_least=0.4):
@@ -186,8 +194,6 @@ def _network_starts(pixels: NDArray[np.uint8], regions: Regions) -> list[Start]:
         radius = float(np.sqrt(piece.area_px / np.pi))
         start = ellipse_start(outline, max(U_MAP_CELLS * regions.step_px, U_MAP_RELATIVE * radius), piece.confidence)
         if start is not None and start.radius_px > 0.7 * piece.radius_px:
-            for _ in range(2):  # the second cut starts where the first ended
-                start = _by_colour(pixels, start) or start
             starts.append(start)
     return starts
 

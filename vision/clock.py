@@ -155,7 +155,7 @@ def _on_circle(points: Array, along: Array, centre: Array, radius: float, tolera
 def find_tail(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float, family: str) -> Tail | None:
     """Which outline points tell the tail's direction for a part of this family.
 
-    `hook` and `offset` go by their parallel flanks; all others by the centre of the area beyond the hub, which lies on
+    `hook` and `offset` go by their parallel flanks, and have no direction where those are not found; all others by the centre of the area beyond the hub, which lies on
     the centre line of a symmetric tail and averages its whole edge.
     """
     d = outline_mm - axis_mm
@@ -168,9 +168,7 @@ def find_tail(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg:
     if len(tail) < 8:
         return None
     if family in HANDED_FAMILIES:
-        flanks = _flanks(outline_mm, tail, x, y, right)
-        if flanks is not None:
-            return flanks
+        return _flanks(outline_mm, tail, x, y, right)  # the area's centre lies beside 12 o'clock here: no stand-in
     return Tail("area", tail, np.empty(0, dtype=np.intp), 0.0)
 
 

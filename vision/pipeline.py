@@ -32,6 +32,7 @@ SEVERAL_PARTS_AREA: Final = 0.3  # of the greatest part's area: a second cam at 
 BLURRED_PER_RADIUS: Final = 0.045  # edge spread over the part's radius; a 20 mm part whose edge spreads over 1 mm
 QUARREL: Final = 0.7  # both votes at least this sure of different labels
 CLEAR_FACING: Final = 0.8  # under this an unsymmetric reading may be the mirror image
+UNLIKE_HOLES: Final = 1.3
 PLAUSIBLE_HUB_MM: Final = (13.0, 26.5)  # a little beyond the usual 15-24 mm
 PLAUSIBLE_REACH_MM: Final = (11.0, 42.0)  # well beyond the usual 14-32 mm: outside, the scale is wrong
 
@@ -274,6 +275,7 @@ def _compose(
     notes += _doubts(photo, family, bottom, facing, hand, view, measured, holes, sizes, used, options)
     doubtful = {"family-unsure", "bottom-unsure", "facing-unknown", "hole-unsure", "no-holes", "size-unusual"}
     doubtful |= {"no-scale", "coin-not-named", "coin-not-found", "scale-not-found", "not-measured", "words-disagree"}
+    doubtful |= {"tail-unsure", "hole-size-unsure"}
     unsure = any(note.code in doubtful for note in notes) or (used is None and options.scale != "none")
     return Reading(
         outcome="unsure" if unsure else "read",
@@ -378,6 +380,12 @@ def _doubts(
         notes.append(
             NotMeasured("no-holes", "no screw hole was seen: clean the holes, or photograph the part against the light")
         )
+    if measured.frame.tail is None:
+        text = "the tail's direction was not found on its edges, so the clock may be turned: compare with the part"
+        notes.append(NotMeasured("tail-unsure", text))
+    if holes_quarrel(holes):
+        text = "the holes read very different sizes, so one may be its countersink: measure them with a calliper"
+        notes.append(NotMeasured("hole-size-unsure", text))
     if view.doubtful_openings:
         notes.append(
             NotMeasured("hole-unsure", "an opening may be a screw hole or a relief: look whether a screw goes there")
@@ -398,6 +406,15 @@ def _doubts(
         text = f"a hub of {hub.value:.1f} mm is unusual for a cam: check which coin lies there and that its whole rim shows"
         notes.append(NotMeasured("size-unusual", text))
     return notes
+
+
+def holes_quarrel(holes: tuple[ScrewHole, ...]) -> bool:
+    """True when through holes of one part differ so much that one edge was likely taken for another.
+
+    Holes of one cam take like screws (common practice, no source); a countersink is 1.3 to 2.6 times its hole.
+    """
+    sizes = [hole.diameter_mm.value for hole in holes if hole.diameter_mm is not None]
+    return len(sizes) > 1 and max(sizes) > UNLIKE_HOLES * min(sizes)
 
 
 def _mirror_matters(holes: tuple[ScrewHole, ...], hand: Word) -> bool:

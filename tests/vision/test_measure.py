@@ -176,3 +176,37 @@ def test_tail_direction_of_a_symmetric_tail_is_its_centre_line():
     )
     tail = find_tail(turned, np.zeros(2), HUB_MM / 2, 36.0, "finger")
     assert tail_direction(turned, np.zeros(2), tail) == pytest.approx(33.0, abs=0.1)
+
+
+def offset_outline(flank_turn_deg: float) -> np.ndarray:
+    """An offset cam by shapely: the tail's centre line passes 5 mm beside the axis; the outer flank may lean."""
+    from shapely.geometry import Polygon
+
+    lean = 24.0 * np.tan(np.radians(flank_turn_deg))
+    tail = Polygon([(2.0, 0.0), (8.0, 0.0), (8.0 + lean, 24.0), (2.0, 24.0)])
+    shape = unary_union([Point(0, 0).buffer(HUB_MM / 2, 256), tail]).buffer(0.5, 32).buffer(-0.5, 32)
+    edge = shape.exterior
+    return np.array([edge.interpolate(s, normalized=True).coords[0] for s in np.linspace(0, 1, 480, endpoint=False)])
+
+
+def test_an_offset_tail_goes_by_its_flanks_or_by_nothing():
+    from vision.clock import find_tail
+
+    parallel = offset_outline(0.0)
+    tail = find_tail(parallel, np.zeros(2), HUB_MM / 2, 5.0, "offset")
+    assert tail is not None and tail.kind == "flanks"
+    assert difference_deg(tail_direction(parallel, np.zeros(2), tail), 0.0) == pytest.approx(0.0, abs=0.3)
+    area = find_tail(parallel, np.zeros(2), HUB_MM / 2, 5.0, "finger")  # what the area's centre would have said
+    assert abs(difference_deg(tail_direction(parallel, np.zeros(2), area), 0.0)) > 10.0
+    assert find_tail(offset_outline(20.0), np.zeros(2), HUB_MM / 2, 5.0, "offset") is None
+
+
+@pytest.mark.parametrize(
+    ("diameters", "quarrel"), [((3.3, 3.4), False), ((3.1, 4.8), True), ((3.3,), False), ((3.3, None), False)]
+)
+def test_unlike_holes_are_said(diameters, quarrel):
+    from vision.pipeline import holes_quarrel
+    from vision.reading import ScrewHole
+
+    holes = tuple(ScrewHole("3", (0.0, 0.0), diameter_mm=None if d is None else Quantity(d, 0.1)) for d in diameters)
+    assert holes_quarrel(holes) is quarrel

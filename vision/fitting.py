@@ -222,6 +222,8 @@ def fit_ellipse(edge: Array, weights: Array | None = None, start: Ellipse | None
     if spread <= 0.0:
         return NotMeasured("too-few-edge-points", "the edge points coincide: no ellipse")
     p = (points - mid) / spread
+    if np.linalg.svd(p[used], compute_uv=False)[1] < 1e-6 * np.sqrt(used.sum()):
+        return NotMeasured("too-few-edge-points", "the edge points lie on a line: no ellipse")
     if start is None:
         (cx, cy), (d1, d2), turn = cv2.fitEllipseDirect(p[used].astype(np.float32).reshape(-1, 1, 2))
         first = np.array([cx, cy, d1 / 2.0, d2 / 2.0, np.radians(turn)])

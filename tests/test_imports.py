@@ -49,7 +49,7 @@ LAYERS = (
         "vision.rings",
         "vision.scale",
     },
-    {"vision.clock", "vision.dimensions", "vision.measure", "vision.face"},
+    {"vision.clock", "vision.dimensions", "vision.measure", "vision.face", "vision.find"},
     {"vision.pipeline"},
 )
 

@@ -63,6 +63,14 @@ class PatchReading:
         return np.asarray(self.maps[MAPS.index(name)], dtype=np.float32)
 
 
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One quick look at a square: is it a cam, and the circle round the face in it (centre, radius; photo pixels)."""
+
+    cam_probability: float
+    face: tuple[tuple[float, float], float] | None
+
+
 def run_reader(patches: NDArray[np.uint8], *, model: Model | None = None) -> list[RawReading]:
     """Run the reader network on (N, 256, 256, 3) uint8 patches."""
     reader = shipped("reader") if model is None else model
@@ -181,6 +189,21 @@ def look_twice(
     }
     both = RawReading(second.maps, second.points, second.spread, second.hub_radius, logits, second.feature)
     return both, patch
+
+
+def look_once(
+    pixels: NDArray[np.uint8], centre_px: tuple[float, float], radius_px: float, *, model: Model | None = None
+) -> Look:
+    """Whether a circle holds a cam, and where in it, by one run of the reader."""
+    reader = shipped("reader") if model is None else model
+    patch = cut_patch(pixels, centre_px, radius_px, 0.0)
+    raw = run_reader(patch.rgb[None], model=reader)[0]
+    cam = float(softmax(raw.logits["cam"], reader.calibration.temperature["cam"])[1])
+    circle = _face_circle(raw.maps[MAPS.index("face")])
+    if circle is None:
+        return Look(cam, None)
+    centre = patch.photo_points(np.array([circle[0]]))[0]
+    return Look(cam, ((float(centre[0]), float(centre[1])), circle[1] * patch.px_per_patch_px))
 
 
 def look_around(rgb: NDArray[np.uint8], *, model: Model | None = None) -> RawReading:

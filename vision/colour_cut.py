@@ -82,7 +82,7 @@ def close_in(
     to_px = patch_affine(centre_px, CLOSE_RADIUS * radius_px, 0.0, side=CLOSE_SIDE_PX, fill=1.0)
     rgb = cut(pixels, to_px, CLOSE_SIDE_PX)
     to_cell = to_px.copy()
-    to_cell[:, 2] = (to_cell[:, 2] + 0.5) / regions.step_px - 0.5
+    to_cell[:, 2] = (to_cell[:, 2] - regions.origin_px + 0.5) / regions.step_px - 0.5
     to_cell[:, :2] /= regions.step_px
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     side = (CLOSE_SIDE_PX, CLOSE_SIDE_PX)

@@ -8,29 +8,27 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.classify import PatchReading, part_hand, read_part
-from vision.colour_cut import close_in
+from vision.classify import PatchReading, part_hand
 from vision.face import FaceView, see_face
+from vision.find import Found, find_part
 from vision.measure import FaceEdges, Measurement, frame_of, measure
 from vision.outline_words import joint, vote
-from vision.patch import Patch
 from vision.photo import Photo
 from vision.plane import Plane, fit_plane, square_plane
 from vision.quantity import NotMeasured, Quantity
 from vision.reading import BudgetLine, Covariance, Outline, PhotoFacts, Reading, ScaleUsed, ScrewHole, Word
 from vision.scale import CircleReference, PointReference, Scale
 from vision.scale.auto import ScaleRequest, find_scale
-from vision.segment import Region, Regions, find_regions
+from vision.segment import Regions, find_regions
 from vision.vocabulary import CENTRE, HANDED_FAMILIES, clock_from_angle
 
 Array = NDArray[np.float64]
 
 THICKNESS_MM: Final = Quantity(2.3, 0.25)  # the usual range 1.5-3.2 mm from memory; 95 % within 2.3 +- 0.5
 HUB_GUESS_MM: Final = 19.5  # middle of the hubs' range (memory): only tells a thickness where there is no scale
-SURE_CAM: Final = 0.8  # two things both this surely cams are two parts
-SEVERAL_PARTS_AREA: Final = 0.3  # of the greatest part's area: a second cam at least this large is a second part
 BLURRED_PER_RADIUS: Final = 0.045  # edge spread over the part's radius; a 20 mm part whose edge spreads over 1 mm
 QUARREL: Final = 0.7  # both votes at least this sure of different labels
+CLEAR_CAM: Final = 0.75  # under this the thing may be something else after all
 CLEAR_FACING: Final = 0.8  # under this an unsymmetric reading may be the mirror image
 UNLIKE_HOLES: Final = 1.3
 PLAUSIBLE_HUB_MM: Final = (13.0, 26.5)  # a little beyond the usual 15-24 mm
@@ -49,17 +47,6 @@ class ReadOptions:
     scale: str = "auto"  # auto, none, or one kind
     facing: str | None = None
     thickness_mm: Quantity | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """The part the reader network confirmed, or what stands against it."""
-
-    region: Region | None
-    patch: Patch | None
-    words: PatchReading | None
-    outcome: str
-    warnings: tuple[NotMeasured, ...] = ()
 
 
 def read_photo(photo: Photo, options: ReadOptions | None = None) -> Reading:
@@ -94,46 +81,6 @@ def read_photo(photo: Photo, options: ReadOptions | None = None) -> Reading:
     thickness = options.thickness_mm or THICKNESS_MM
     plane, thickness = bench_plane(photo, scale, view.edges, found.words.family.label, thickness)
     return _compose(photo, facts, options, found.words, view, plane, scale, thickness, notes)
-
-
-def find_part(pixels: NDArray[np.uint8], regions: Regions) -> Found:
-    """The one cam in the picture, confirmed by a close look; or the outcome that says why there is none."""
-    candidates = _candidates(pixels, regions)
-    if not candidates:
-        text = "no part is seen: put the cam flat on a plain sheet and fill about a third of the frame with it"
-        return Found(None, None, None, "retake", (NotMeasured("no-part", text),))
-    looks = [(region, *read_part(pixels, circle[0], circle[1])) for region, circle in candidates]
-    known = [look for look in looks if look[1].is_cam]
-    if not known:
-        region, words, patch = max(looks, key=lambda look: look[1].cam_probability)
-        text = "what lies there does not look like a cam: if it is one, lay it flat, screw side up, and photograph it again"
-        return Found(region, patch, words, "not-a-cam", (NotMeasured("not-a-cam", text),))
-    region, words, patch = max(known, key=lambda look: look[1].cam_probability)
-    rivals = [
-        look
-        for look in known
-        if look[1].cam_probability > SURE_CAM and look[0].area_px > SEVERAL_PARTS_AREA * region.area_px
-    ]
-    if len(rivals) > 1:
-        text = "more than one part is in the picture: photograph one at a time"
-        return Found(region, patch, words, "retake", (NotMeasured("several-parts", text),))
-    return Found(region, patch, words, "read")
-
-
-def _candidates(pixels: NDArray[np.uint8], regions: Regions) -> list[tuple[Region, tuple[tuple[float, float], float]]]:
-    """Things that may be the part, each with a circle round it that the photo's colours have tightened.
-
-    A cam that the finder took half for something else is one thing when both classes are joined.
-    """
-    pieces = [*regions.components("cam")[:2], *regions.components("cam+other", at_least=0.4)[:3]]
-    found: list[tuple[Region, tuple[tuple[float, float], float]]] = []
-    for piece in pieces:
-        circle = close_in(pixels, regions, piece.centre_px, piece.radius_px) or (piece.centre_px, piece.radius_px)
-        near = [c for _, c in found if np.hypot(*np.subtract(c[0], circle[0])) < 0.5 * max(c[1], circle[1])]
-        if any(0.7 < c[1] / circle[1] < 1.4 for c in near):
-            continue
-        found.append((piece, circle))
-    return found[:4]
 
 
 def _picture_problem(found: Found, view: FaceView | None) -> NotMeasured | None:
@@ -272,10 +219,10 @@ def _compose(
         else _scale_used(plane, scale, np.array(measured.axis_px), thickness.value)
     )
     hand = part_hand(hand_seen, facing)
-    notes += _doubts(photo, family, bottom, facing, hand, view, measured, holes, sizes, used, options)
+    notes += _doubts(photo, words, family, bottom, facing, hand, view, measured, holes, sizes, used, options)
     doubtful = {"family-unsure", "bottom-unsure", "facing-unknown", "hole-unsure", "no-holes", "size-unusual"}
     doubtful |= {"no-scale", "coin-not-named", "coin-not-found", "scale-not-found", "not-measured", "words-disagree"}
-    doubtful |= {"tail-unsure", "hole-size-unsure"}
+    doubtful |= {"tail-unsure", "hole-size-unsure", "cam-unsure"}
     unsure = any(note.code in doubtful for note in notes) or (used is None and options.scale != "none")
     return Reading(
         outcome="unsure" if unsure else "read",
@@ -347,6 +294,7 @@ def _screw_holes(view: FaceView, measured: Measurement, metric: bool) -> tuple[S
 
 def _doubts(
     photo: Photo,
+    words: PatchReading,
     family: Word,
     bottom: Word,
     facing: Word,
@@ -367,6 +315,8 @@ def _doubts(
                 "the photo does not tell its focal length; 26 mm was assumed, and sizes are less sure",
             )
         )
+    if words.cam_probability < CLEAR_CAM:
+        notes.append(NotMeasured("cam-unsure", "this may be something else than a cam: compare with the part in the hand"))
     if len(family.plausible) > 1:
         named = " or ".join(family.plausible)
         notes.append(NotMeasured("family-unsure", f"the outline may be {named}: compare with the part in the hand"))

@@ -14,6 +14,11 @@ from vision.models import CLASSES, Model, shipped
 LONG_SIDE_PX: Final = 512  # the photo's long side as the network sees it
 STRIDE: Final = 4  # network pixels in a cell of its output
 MULTIPLE: Final = 32  # the network's deepest stride
+THING: Final = 0.4  # probability from which a cell is one of the small things
+SPAN: Final = (0.03, 0.97)  # quantiles of their places: a stray cell does not widen the window
+GROW: Final = 2.0  # window over the things' span: what the finder missed lies near what it found
+LEAST_WINDOW: Final = 0.4  # of the photo's long side
+MOST_WINDOW: Final = 0.75  # a window larger than this shows no more than the whole photo
 LEAST_CELLS: Final = 6  # a piece smaller than this is noise: a part of 4 % of the frame still covers about 10 cells
 
 
@@ -43,10 +48,11 @@ class Region:
 
 @dataclass(frozen=True, slots=True)
 class Regions:
-    """Probabilities (C, h, w) float32 over `CLASSES`; cell (i, j) is centred at ((j, i) + 0.5) * step - 0.5 px."""
+    """Probabilities (C, h, w) float32 over `CLASSES`; cell (i, j) is centred at origin + ((j, i) + 0.5) * step - 0.5 px."""
 
     probability: NDArray[np.float32]
     step_px: float
+    origin_px: tuple[float, float] = (0.0, 0.0)  # left and top edge of the window of the photo that the map shows
 
     def components(self, kind: str, *, at_least: float = 0.5) -> tuple[Region, ...]:
         """Connected pieces where `kind` has at least that probability, the greatest mass of probability first.
@@ -69,7 +75,10 @@ class Regions:
                 Region(
                     kind=kind,
                     mask=np.asarray(mask, dtype=np.bool_),
-                    centre_px=((x + 0.5) * self.step_px - 0.5, (y + 0.5) * self.step_px - 0.5),
+                    centre_px=(
+                        self.origin_px[0] + (x + 0.5) * self.step_px - 0.5,
+                        self.origin_px[1] + (y + 0.5) * self.step_px - 0.5,
+                    ),
                     radius_px=(radius + 0.5) * self.step_px,
                     area_px=cells * self.step_px**2,
                     confidence=float(layer[mask].mean()),
@@ -89,10 +98,14 @@ class Regions:
 
     def at_px(self, kind: str, points_px: NDArray[np.float64]) -> NDArray[np.float32]:
         """Probability of a class at photo points (N, 2), by the nearest cell."""
-        cells = np.floor((np.asarray(points_px) + 0.5) / self.step_px).astype(int)
+        cells = np.floor((np.asarray(points_px) - self.origin_px + 0.5) / self.step_px).astype(int)
         rows, columns = self.probability.shape[1:]
         inside = np.clip(cells, 0, (columns - 1, rows - 1))
         return np.asarray(self.probability[CLASSES.index(kind), inside[:, 1], inside[:, 0]], dtype=np.float32)
+
+    def mean_of(self, kind: str, mask: NDArray[np.bool_]) -> float:
+        """Mean probability of a class over a mask of cells."""
+        return float(self.probability[CLASSES.index(kind)][mask].mean())
 
 
 def finder_input(pixels: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], tuple[int, int], float]:
@@ -128,8 +141,33 @@ def find_regions(photo: HasPixels, *, model: Model | None = None) -> Regions:
     ModelError
         If the shipped network is missing or not understood.
     """
-    finder = shipped("finder") if model is None else model
-    picture, (rows, columns), step = finder_input(photo.pixels)
+    return _run(photo.pixels, shipped("finder") if model is None else model)
+
+
+def _run(pixels: NDArray[np.uint8], finder: Model) -> Regions:
+    picture, (rows, columns), step = finder_input(pixels)
     probability = finder.run(picture[None])["probability"][0]
     seen = probability[:, : -(-rows // STRIDE), : -(-columns // STRIDE)]
     return Regions(probability=np.ascontiguousarray(seen), step_px=step * STRIDE)
+
+
+def look_closer(pixels: NDArray[np.uint8], regions: Regions, *, model: Model | None = None) -> Regions | None:
+    """The finder's second look, at the window that holds the small things; None where they fill the photo anyway.
+
+    A part that is small in the frame is only some forty pixels to the finder, which then runs it into its neighbours.
+    """
+    height, width = pixels.shape[:2]
+    things = regions.probability[[CLASSES.index(kind) for kind in ("cam", "other", "coin")]].sum(axis=0)
+    rows, columns = np.nonzero(things > THING)
+    if not len(rows):
+        return None
+    (left, right), (top, bottom) = np.quantile(columns, SPAN), np.quantile(rows, SPAN)
+    longest = float(max(height, width))
+    side = max(GROW * max(right - left + 1.0, bottom - top + 1.0) * regions.step_px, LEAST_WINDOW * longest)
+    if side > MOST_WINDOW * longest:
+        return None
+    x = float(np.clip((left + right + 1.0) / 2.0 * regions.step_px - side / 2.0, 0.0, max(0.0, width - side)))
+    y = float(np.clip((top + bottom + 1.0) / 2.0 * regions.step_px - side / 2.0, 0.0, max(0.0, height - side)))
+    window = pixels[int(y) : int(y + side), int(x) : int(x + side)]
+    closer = _run(window, shipped("finder") if model is None else model)
+    return Regions(closer.probability, closer.step_px, (float(int(x)), float(int(y))))

@@ -1,4 +1,4 @@
-"""The tails of the eight families, each in several makers' constructions, and what keeps a family from reading as another.
+"""The tails of the eight families, each in several makers' constructions.
 
 A function a family: a random tail for a hub of a given diameter, in mm, the axis at the origin and 12 o'clock up."""
 
@@ -14,7 +14,7 @@ from shapely import affinity
 from shapely.geometry import LineString, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from synthetic.outline import disc, fill_corners, pick, round_corners, strip, width_across
+from synthetic.outline import disc, fill_corners, pick, round_corners, strip
 from vision.vocabulary import xy_from_angle
 
 REACH_MM = (13.0, 34.0)
@@ -105,7 +105,7 @@ def finger(rng: np.random.Generator, hub: float) -> Tail:
 
 def taper(rng: np.random.Generator, hub: float) -> Tail:
     """Wide at the hub, straight flanks that narrow to the tip."""
-    root, tip_width = hub * rng.uniform(0.70, 1.0), hub * rng.uniform(0.20, 0.46)
+    root, tip_width = hub * rng.uniform(0.67, 1.0), hub * rng.uniform(0.18, 0.47)
     reach = _reach(rng, hub, 5.0)
     if rng.random() < 0.3:  # flanks tangent to the hub
         tip_radius = tip_width / 2
@@ -129,10 +129,16 @@ def taper(rng: np.random.Generator, hub: float) -> Tail:
     return Tail(tail, _fillet(rng), construction=tip)
 
 
+def _rounded_end(tail: BaseGeometry, corner: float, neck: float, to: float) -> BaseGeometry:
+    """Round the corners of a broad end. A radius of more than half the neck would take the neck away; it is put back."""
+    rounded = round_corners(tail, corner)
+    return rounded if corner < 0.48 * neck else fill_corners(rounded.union(strip(0, neck, to, neck)), 0.8)
+
+
 def paddle(rng: np.random.Generator, hub: float) -> Tail:
     """A narrow neck that widens to a broad end."""
-    neck, end = hub * rng.uniform(0.28, 0.50), hub * rng.uniform(0.65, 1.15)
-    end = max(end, 1.55 * neck)
+    neck, end = hub * rng.uniform(0.28, 0.53), hub * rng.uniform(0.62, 1.15)
+    end = max(end, 1.45 * neck)
     kind = pick(rng, {"flare": 3, "disc": 1.5, "block": 2, "ellipse": 1.2, "fan": 1.2, "drop": 1.0, "curve": 1.0})
     if kind == "flare":  # straight flanks, then a parallel end
         flare, parallel = max(rng.uniform(3.5, 9.0), 0.8 * (end - neck) / 2), rng.uniform(0.0, 8.0)
@@ -141,7 +147,8 @@ def paddle(rng: np.random.Generator, hub: float) -> Tail:
         y = reach - parallel
         tail = strip(0, neck, y - flare, neck).union(strip(y - flare, neck, y, end)).union(strip(y, end, reach, end))
         tail = fill_corners(tail, rng.uniform(0.2, 5.0))
-        tail = round_corners(tail, min(end * 0.35, rng.choice((rng.uniform(0.3, 1.5), rng.uniform(1.5, 6.0)))))
+        corner = min(end * 0.35, rng.choice((rng.uniform(0.3, 1.5), rng.uniform(1.5, 6.0))))
+        tail = _rounded_end(tail, corner, neck, y)
     elif kind == "fan":  # widens all the way from the hub
         reach = _reach(rng, hub, 7.5)
         y0 = hub * rng.uniform(0.30, 0.5)
@@ -154,7 +161,7 @@ def paddle(rng: np.random.Generator, hub: float) -> Tail:
             )
         )
         tail = tail.intersection(disc(0, 0, reach) if rng.random() < 0.5 else box(-60, -60, 60, reach))
-        tail = round_corners(tail, rng.uniform(0.3, end * 0.22))
+        tail = _rounded_end(tail, rng.uniform(0.3, end * 0.22), neck, (y0 + reach) / 2)
     elif kind == "block":  # a rounded rectangle on a neck, too deep to be a crossbar
         depth = rng.uniform(7.8, 14.0)
         reach = _reach(rng, hub, 1.8 + depth)
@@ -169,9 +176,8 @@ def paddle(rng: np.random.Generator, hub: float) -> Tail:
         t = np.clip((y - y0) / max(1.0, y1 - y0), 0, 1)
         half = 0.5 * (neck + (end - neck) * t**2 * (3 - 2 * t))
         tail = Polygon(np.r_[np.c_[half, y], np.c_[-half, y][::-1]])
-        tail = round_corners(
-            tail.intersection(disc(0, 0, reach)) if rng.random() < 0.5 else tail, rng.uniform(0.3, end * 0.3)
-        )
+        tail = tail.intersection(disc(0, 0, reach)) if rng.random() < 0.5 else tail
+        tail = _rounded_end(tail, rng.uniform(0.3, end * 0.3), neck, (y0 + y1) / 2)
     else:
         depth = {"disc": end, "ellipse": end * rng.uniform(0.75, 1.35), "drop": end * rng.uniform(0.9, 1.3)}[kind]
         depth = max(depth, 7.5)
@@ -206,7 +212,7 @@ def cloverleaf(rng: np.random.Generator, hub: float) -> Tail:
     if kind == "trefoil":  # three leaves close together, deep hollows between them
         reach = max(REACH_MM[0], (body + rng.uniform(0.5, 1.2) * top) + top)
     stand_out = rng.uniform(0.35, 1.9) * side if kind != "trefoil" else rng.uniform(1.2, 2.0) * side
-    out = max(body - side + max(stand_out, 0.10 * hub), 0.22 * hub)
+    out = max(body - side + max(stand_out, 0.08 * hub), 0.22 * hub)
     turn = rng.uniform(108, 135)
     uneven = rng.normal(0, 3.0) if rng.random() < 0.25 else 0.0
     centres = [(0.0, reach - top, top)]
@@ -233,10 +239,10 @@ def cloverleaf(rng: np.random.Generator, hub: float) -> Tail:
 def hook(rng: np.random.Generator, hub: float) -> Tail:
     """A parallel tail with a foot to one side at its tip."""
     width = hub * rng.uniform(0.23, 0.50)
-    foot, depth = width * rng.uniform(0.30, 0.95), rng.uniform(2.4, 6.5)
+    foot, depth = width * rng.uniform(0.28, 0.95), rng.uniform(2.4, 6.5)
     foot = max(foot, 1.4)
     fillet = _fillet(rng)
-    reach = _reach(rng, hub, depth + 2.2 + 0.5 * fillet)
+    reach = _reach(rng, hub, depth + 2.6 + 0.6 * fillet)
     right = rng.random() < 0.5
     shift = rng.uniform(-0.06, 0.06) * hub if rng.random() < 0.3 else 0.0
     kind = pick(
@@ -304,9 +310,9 @@ def hook(rng: np.random.Generator, hub: float) -> Tail:
 def offset(rng: np.random.Generator, hub: float) -> Tail:
     """A parallel tail whose centre line passes beside the axis."""
     width = hub * rng.uniform(0.22, 0.52)
-    shift = hub * rng.uniform(0.145, 0.375)
+    shift = hub * rng.uniform(0.14, 0.375)
     fillet = _fillet(rng)
-    reach = _reach(rng, hub, 4.0 + 0.5 * fillet)
+    reach = _reach(rng, hub, 4.5 + 0.7 * fillet)
     right = rng.random() < 0.5
     kind = pick(rng, {"plain": 3, "flush": 1.2, "shoulder": 1.0})
     if kind == "flush":  # the outer flank runs tangent into the hub
@@ -398,47 +404,3 @@ FAMILY_TAILS: dict[str, Callable[[np.random.Generator, float], Tail]] = {
     "finger": finger, "taper": taper, "paddle": paddle, "cloverleaf": cloverleaf,
     "hook": hook, "offset": offset, "hammer": hammer, "fork": fork,
 }  # fmt: skip
-
-
-def unambiguous(family: str, shape: Polygon, hub: float, reach: float) -> bool:
-    """Whether the finished outline still reads as its own family and no other."""
-    top_y = shape.bounds[3]
-    ys = np.linspace(hub / 2 * 0.9, top_y - 0.6, 40)
-    widths = np.array([width_across(shape, float(y)) for y in ys])
-    if not np.all(widths > 1.0) or reach > REACH_MM[1] + 1.0 or reach < REACH_MM[0]:
-        return False
-    free = widths[ys > hub / 2 + 0.4]
-    if family == "cloverleaf":
-        # the side leaves stand out: below the axis the outline is waisted between each of them and the tail
-        upper = min(width_across(shape, float(y)) for y in np.linspace(0, 0.75 * reach, 30))
-        lower = max(width_across(shape, float(y)) for y in np.linspace(-0.6 * hub, -0.05 * hub, 20))
-        top = max(width_across(shape, float(y)) for y in np.linspace(0.6 * reach, reach, 20))
-        if not (upper < 0.82 * lower and upper < 0.92 * top):
-            return False
-        turn = np.radians(np.arange(0, 360, 4))
-        rays = shapely.linestrings([[(0, 0), (60 * math.sin(t), 60 * math.cos(t))] for t in turn])
-        hits = shapely.intersection(rays, shape.exterior)
-        radii = np.array([0.0 if h.is_empty else max(math.hypot(*p) for p in shapely.get_coordinates(h)) for h in hits])
-        degrees = np.degrees(turn)
-        for low, high in ((20, 100), (260, 340)):
-            waist = radii[(degrees > low) & (degrees < high)].min()
-            leaf = radii[(degrees > 100) & (degrees < 145)] if high == 100 else radii[(degrees > 215) & (degrees < 260)]
-            if leaf.max() < 1.24 * waist:
-                return False
-        return True
-    if len(free) < 4:
-        return False
-    mid = float(np.median(free))
-    if family in ("finger", "offset"):
-        return (
-            bool(np.sum(np.abs(free - mid) < 0.06 * mid + 0.1) * (reach - hub / 2) / len(free) > 2.4)
-            and mid < 0.64 * hub
-        )
-    if family == "taper":
-        return bool(widths[0] > 1.35 * widths[-8]) and float(widths[0]) > 0.6 * hub
-    if family == "paddle":
-        return float(widths.max()) > 1.4 * float(widths[: int(np.argmax(widths)) + 1].min())
-    if family == "hammer":
-        neck = float(free.min())
-        return float(free.max()) > 1.6 * neck
-    return True

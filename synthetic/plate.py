@@ -64,6 +64,13 @@ class Cam:
         tail = self.plate.outline_mm[self.plate.outline_mm[:, 1] > 0]
         return float(np.hypot(tail[:, 0], tail[:, 1]).max())
 
+    def hub_shows(self) -> bool:
+        """Whether enough of the hub's circle lies on the outline to be measured."""
+        turn = np.linspace(0, 2 * np.pi, 72, endpoint=False)
+        rim = shapely.points(np.c_[np.cos(turn), np.sin(turn)] * self.hub_diameter_mm / 2)
+        edge = shapely.LinearRing(self.plate.outline_mm)
+        return bool(np.mean(shapely.distance(rim, edge) < 0.12) > 0.2)
+
     def length_mm(self) -> float:
         """Over all along the tail direction."""
         return float(np.ptp(self.plate.outline_mm[:, 1]))

@@ -1,4 +1,4 @@
-"""Cams of the held-out set, drawn by geometry of their own: nothing here is shared with `shape.py`.
+"""Cams of the held-out set, drawn by geometry of their own: nothing here is shared with `shape.py` but the definition of the words.
 
 Every outline is a half-width function along the tail (how far the metal reaches to the left and to the right of the
 tail's line at each height), joined to a hub given by its support radius over the angle. The two hands' sides have
@@ -16,6 +16,7 @@ import shapely
 from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from synthetic.definition import reads_as
 from synthetic.plate import Cam, Plate, PlateError, PlateHole, plate_mesh, ring_of
 from vision.vocabulary import BOTTOMS, FAMILIES, angle_from_clock, xy_from_angle
 
@@ -37,7 +38,7 @@ class Tail:
 
 def _between(rng: np.random.Generator, low: float, high: float) -> float:
     """A draw that favours the middle of a range but reaches its ends."""
-    return low + (high - low) * float(rng.beta(1.4, 1.4))
+    return low + (high - low) * float(rng.beta(1.2, 1.2))
 
 
 def superellipse_tip(heights: np.ndarray, top: float, depth: float, power: float) -> np.ndarray:
@@ -56,7 +57,7 @@ def _band(tail: Tail, start: float) -> Polygon:
 
 
 def _finger(rng: np.random.Generator, d: float, top: float) -> Tail:
-    half = d * _between(rng, 0.26, 0.54) / 2
+    half = d * _between(rng, 0.235, 0.57) / 2
     power = float(rng.choice([2.0, 2.4, 5.0, 9.0]))
     depth = half if power < 3 else min(half, float(rng.uniform(0.8, 2.4)))
 
@@ -73,7 +74,7 @@ def _finger(rng: np.random.Generator, d: float, top: float) -> Tail:
 
 
 def _taper(rng: np.random.Generator, d: float, top: float) -> Tail:
-    root, tip = d * _between(rng, 0.72, 0.99) / 2, d * _between(rng, 0.21, 0.44) / 2
+    root, tip = d * _between(rng, 0.68, 1.0) / 2, d * _between(rng, 0.19, 0.46) / 2
     skew = float(rng.normal(0.0, 0.02)) * d
     low = 0.1 * d
     corner = float(rng.uniform(0.35, 1.0)) * tip
@@ -89,11 +90,11 @@ def _taper(rng: np.random.Generator, d: float, top: float) -> Tail:
 
 
 def _paddle(rng: np.random.Generator, d: float, top: float) -> Tail:
-    neck, end = d * _between(rng, 0.31, 0.49) / 2, d * _between(rng, 0.68, 1.08) / 2
-    end = max(end, neck * 1.5)
+    neck, end = d * _between(rng, 0.28, 0.52) / 2, d * _between(rng, 0.63, 1.13) / 2
+    end = max(end, neck * 1.42)
     length = top - d / 2
-    blade = float(rng.uniform(0.34, 0.60)) * length  # the broad end
-    flare = float(rng.uniform(0.15, 0.55)) * (length - blade) + 0.8
+    blade = max(float(rng.uniform(0.34, 0.72)) * length, float(rng.uniform(4.5, 8.0)))  # the broad end
+    flare = float(rng.uniform(0.15, 0.95)) * max(0.0, length - blade) + 0.8
     power = float(rng.choice([2.0, 2.6, 4.0, 8.0]))
     depth = min(blade * 0.85, end * (1.0 if power < 3 else 0.45))
     bow = float(rng.uniform(-0.06, 0.10))
@@ -111,10 +112,10 @@ def _paddle(rng: np.random.Generator, d: float, top: float) -> Tail:
 
 
 def _cloverleaf(rng: np.random.Generator, d: float, top: float) -> Tail:
-    leaf = d * _between(rng, 0.52, 0.88) / 2
-    side = d * _between(rng, 0.36, 0.58) / 2
+    leaf = d * _between(rng, 0.48, 0.92) / 2
+    side = min(d * _between(rng, 0.33, 0.62) / 2, 0.95 * leaf)
     centre = top - leaf
-    at = float(rng.uniform(112, 128))
+    at = float(rng.uniform(109, 133))
     out = d / 2 + float(rng.uniform(-0.15, 0.45)) * side
     waist = leaf * float(rng.uniform(0.45, 0.8))
 
@@ -129,9 +130,9 @@ def _cloverleaf(rng: np.random.Generator, d: float, top: float) -> Tail:
 
 
 def _hook(rng: np.random.Generator, d: float, top: float) -> Tail:
-    half = d * _between(rng, 0.28, 0.48) / 2
-    foot = 2 * half * _between(rng, 0.35, 0.88)
-    deep = float(rng.uniform(0.20, 0.42)) * (top - d / 2) + 1.0
+    half = d * _between(rng, 0.235, 0.50) / 2
+    foot = max(1.4, 2 * half * _between(rng, 0.28, 0.93))
+    deep = min(float(rng.uniform(0.20, 0.45)) * (top - d / 2) + 1.0, 7.0)
     side = float(rng.choice([-1.0, 1.0]))
     tilt = math.tan(math.radians(float(rng.uniform(-6, 14))))  # of the foot's underside
     corner = float(rng.uniform(0.5, 1.5))
@@ -150,8 +151,8 @@ def _hook(rng: np.random.Generator, d: float, top: float) -> Tail:
 
 
 def _offset(rng: np.random.Generator, d: float, top: float) -> Tail:
-    half = d * _between(rng, 0.25, 0.46) / 2
-    shift = d * _between(rng, 0.17, 0.34) * float(rng.choice([-1.0, 1.0]))
+    half = d * _between(rng, 0.225, 0.50) / 2
+    shift = d * _between(rng, 0.14, 0.37) * float(rng.choice([-1.0, 1.0]))
     corner = half * float(rng.choice([0.3, 0.5, 1.0]))
 
     def sides(y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -165,8 +166,8 @@ def _offset(rng: np.random.Generator, d: float, top: float) -> Tail:
 
 
 def _hammer(rng: np.random.Generator, d: float, top: float) -> Tail:
-    neck, bar = d * _between(rng, 0.24, 0.42) / 2, d * _between(rng, 0.84, 1.26) / 2
-    deep = float(rng.uniform(3.0, 5.8))
+    neck, bar = d * _between(rng, 0.225, 0.48) / 2, d * _between(rng, 0.77, 1.34) / 2
+    deep = float(rng.uniform(2.8, 6.3))
     corner = float(rng.uniform(0.15, 0.48)) * deep
     crown = float(rng.uniform(0.0, 0.25)) * deep  # the bar's top is arched by this much
 
@@ -187,9 +188,9 @@ def _hammer(rng: np.random.Generator, d: float, top: float) -> Tail:
 
 
 def _fork(rng: np.random.Generator, d: float, top: float) -> Tail:
-    half = d * _between(rng, 0.38, 0.62) / 2
-    slot = 2 * half * _between(rng, 0.31, 0.49)
-    deep = (top - d / 2) * _between(rng, 0.34, 0.60)
+    half = d * _between(rng, 0.38, 0.80) / 2
+    slot = 2 * half * _between(rng, 0.285, 0.52)
+    deep = (top - d / 2) * _between(rng, 0.28, 0.64)
     deep = max(deep, slot * 0.8, 3.0)
     prong = (2 * half - slot) / 2
     corner = min(prong * float(rng.uniform(0.3, 0.95)), 3.0)
@@ -238,8 +239,8 @@ def _hub(rng: np.random.Generator, d: float) -> Polygon:
 
 
 def _bottom_cut(rng: np.random.Generator, d: float) -> Polygon:
-    half = d * _between(rng, 0.31, 0.54) / 2
-    floor = -d * float(rng.uniform(0.02, 0.29))
+    half = d * _between(rng, 0.285, 0.57) / 2
+    floor = -d * float(rng.uniform(0.0, 0.31))
     low = -d
     kind = int(rng.integers(4))
     if kind == 0:  # round floor
@@ -286,14 +287,17 @@ def _outline(rng: np.random.Generator, family: str, bottom: str, d: float, reach
         shape = shape.difference(_bottom_cut(rng, d))
     corner = float(rng.uniform(0.2, 0.5))
     shape = shape.buffer(-corner, 16).buffer(corner, 16).buffer(0.25, 16).buffer(-0.25, 16)
+    shape = shape.simplify(0.002)  # the finest steps are smaller than anything that shows
     if not isinstance(shape, Polygon) or shape.interiors:
         raise PlateError("the outline falls apart")
+    if not reads_as(family, shape.simplify(0.02), d, reach, tail.hand):
+        raise PlateError("the outline could be called by another word")
     return shape, tail.hand
 
 
 def _clock_pattern(rng: np.random.Generator) -> list[tuple[float | None, float]]:
     """Screw holes as (clock angle or None for the centre, radius)."""
-    r = float(rng.uniform(3.6, 6.9))
+    r = float(rng.uniform(3.4, 7.2))
     jitter = float(rng.normal(0.0, 2.0))
     u = rng.random()
     if u < 0.26:
@@ -313,7 +317,7 @@ def _clock_pattern(rng: np.random.Generator) -> list[tuple[float | None, float]]
 
 
 def _holes(rng: np.random.Generator, outline: Polygon, thickness: float) -> tuple[PlateHole, ...] | None:
-    diameter = float(rng.uniform(2.7, 4.5))
+    diameter = float(rng.uniform(2.5, 4.75))
     sunk = rng.random() < 0.6
     angle = float(rng.choice([82.0, 90.0]))
     wide = diameter + min(
@@ -384,10 +388,10 @@ def sample_cam(
     family = family or str(rng.choice(FAMILIES))
     bottom = bottom or str(rng.choice(BOTTOMS))
     for _ in range(400):
-        d = float(rng.uniform(15.2, 23.8))
-        long_enough = d / 2 + {"hook": 7.5, "fork": 6.5, "paddle": 7.5, "hammer": 6.5, "finger": 5.0}.get(family, 4.0)
-        reach = float(rng.uniform(max(14.5, long_enough), max(31.5, long_enough + 1)))
-        thickness = float(rng.uniform(1.55, 3.15))
+        d = float(rng.uniform(14.4, 25.0))
+        long_enough = d / 2 + {"hook": 7.0, "fork": 6.0, "paddle": 7.0, "hammer": 5.5, "offset": 5.0}.get(family, 4.0)
+        reach = float(rng.uniform(max(13.5, long_enough), max(33.0, long_enough + 1)))
+        thickness = float(rng.uniform(1.4, 3.4))
         try:
             outline, hand = _outline(rng, family, bottom, d, reach)
             drilled = holes if holes is not None else _holes(rng, outline, thickness)

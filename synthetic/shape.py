@@ -16,7 +16,8 @@ from shapely import affinity
 from shapely.geometry import LineString, MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
-from synthetic.families import FAMILY_TAILS, unambiguous
+from synthetic.definition import reads_as
+from synthetic.families import FAMILY_TAILS, REACH_MM
 from synthetic.openings import WEB_MM, Opening, ScrewPlan, reliefs, screw_plan, screws
 from synthetic.outline import disc, even_steps, fill_corners, largest, pick, round_corners, strip, width_across
 from vision.vocabulary import BOTTOMS, FAMILIES, xy_from_angle
@@ -203,7 +204,9 @@ def _try_part(rng: np.random.Generator, family: str, bottom: str, plan: ScrewPla
     outline = even_steps(shape)
     upper = outline[outline[:, 1] > 0]
     reach = float(np.hypot(upper[:, 0], upper[:, 1]).max())
-    if not unambiguous(family, largest(shape.simplify(0.02)), hub, reach):
+    if not REACH_MM[0] <= reach <= REACH_MM[1] + 1.0:
+        return None
+    if not reads_as(family, largest(shape.simplify(0.02)), hub, reach, tail.hand):
         return None
     inner = largest(shape.buffer(-WEB_MM, quad_segs=6).simplify(0.005))
     shapely.prepare(inner)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from shapely import affinity
-from shapely.geometry import LineString, Point, Polygon, box
+from shapely.geometry import LineString, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
+from synthetic.coin_table import COINS, HOLE_MM, coin_outline
 from synthetic.openings import Opening
 from synthetic.outline import disc, even_steps, largest, round_corners
 from synthetic.shape import sample_part
@@ -18,26 +18,6 @@ from synthetic.surfaces import Metal, hue, sample_metal
 
 if TYPE_CHECKING:
     from synthetic.scene import Slab
-
-# id: diameter mm, thickness mm, metal, form. Sizes as the issuing mints give them (see the coin table of the docs); where a
-# mint gives no thickness a usual one is taken, since here it only sets how high an invented coin stands.
-COINS: dict[str, tuple[float, float, str, str]] = {
-    "us-cent": (19.05, 1.52, "copper", "round"), "us-nickel": (21.21, 1.95, "nickel", "round"), "us-dime": (17.91, 1.35, "nickel", "reeded"),
-    "us-quarter": (24.26, 1.75, "nickel", "reeded"), "us-half": (30.61, 2.15, "nickel", "reeded"), "us-dollar": (26.49, 2.00, "brass", "round"),
-    "eu-1c": (16.25, 1.67, "copper", "round"), "eu-2c": (18.75, 1.67, "copper", "round"), "eu-5c": (21.25, 1.67, "copper", "round"),
-    "eu-10c": (19.75, 1.93, "brass", "scalloped"), "eu-20c": (22.25, 2.14, "brass", "flower"), "eu-50c": (24.25, 2.38, "brass", "scalloped"),
-    "eu-1": (23.25, 2.33, "bimetal-gold-rim", "round"), "eu-2": (25.75, 2.20, "bimetal-silver-rim", "round"),
-    "gb-1p": (20.3, 1.65, "copper", "round"), "gb-2p": (25.9, 1.85, "copper", "round"), "gb-5p": (18.0, 1.7, "nickel", "reeded"),
-    "gb-10p": (24.5, 1.85, "nickel", "reeded"), "gb-20p": (21.4, 1.70, "nickel", "heptagon"), "gb-50p": (27.3, 1.78, "nickel", "heptagon"),
-    "gb-1": (23.43, 2.80, "bimetal-gold-rim", "twelve"), "gb-2": (28.4, 2.50, "bimetal-gold-rim", "round"),
-    "ca-1c": (19.05, 1.45, "copper", "round"), "ca-5c": (21.2, 1.76, "nickel", "round"), "ca-25c": (23.88, 1.58, "nickel", "reeded"),
-    "ca-2": (28.0, 1.8, "bimetal-silver-rim", "round"), "au-10c": (23.60, 1.5, "nickel", "reeded"), "au-1": (25.0, 2.5, "brass", "reeded"),
-    "jp-1": (20.0, 1.5, "aluminium", "round"), "jp-5": (22.0, 1.5, "brass", "holed"), "jp-10": (23.5, 1.5, "copper", "round"),
-    "jp-50": (21.0, 1.7, "nickel", "holed"), "jp-100": (22.6, 1.7, "nickel", "reeded"), "jp-500": (26.5, 1.8, "brass", "reeded"),
-    "ch-10c": (19.15, 1.45, "nickel", "round"), "ch-20c": (21.05, 1.65, "nickel", "round"), "ch-1": (23.20, 1.55, "nickel", "reeded"),
-    "ch-2": (27.40, 2.15, "nickel", "reeded"), "mx-5": (25.5, 1.9, "bimetal-silver-rim", "round"), "in-5": (25.0, 1.9, "brass", "round"),
-    "in-10": (27.0, 1.8, "bimetal-gold-rim", "round"),
-}  # fmt: skip
 
 
 def _slab(kind: str, name: str, outline: np.ndarray, z1: float, metal: Metal, **more: Any) -> Slab:
@@ -73,16 +53,6 @@ def spread(slab: Slab) -> float:
     return slab.radius_mm
 
 
-def _constant_width(sides: int, width: float) -> Polygon:
-    """A rounded polygon of constant width with an odd number of sides."""
-    corners = [(math.sin(2 * math.pi * i / sides), math.cos(2 * math.pi * i / sides)) for i in range(sides)]
-    circumradius = width / (2 * math.cos(math.pi / (2 * sides)))
-    shape: BaseGeometry = disc(0, 0, circumradius * 1.2)
-    for x, y in corners:
-        shape = shape.intersection(Point(x * circumradius, y * circumradius).buffer(width, quad_segs=120))
-    return largest(round_corners(shape, 1.0))
-
-
 def coin(rng: np.random.Generator, name: str | None = None) -> Slab:
     """A coin of a known size with an invented relief."""
     name = name or str(rng.choice(list(COINS)))
@@ -105,26 +75,15 @@ def coin(rng: np.random.Generator, name: str | None = None) -> Slab:
     if metal == "copper" and rng.random() < 0.6:  # old copper is brown
         k = rng.uniform(0.35, 0.8)
         surface = replace(surface, mirror=(0.72 * k, 0.42 * k, 0.28 * k), matte=(0.10 * k, 0.05 * k, 0.03 * k))
-    shape: BaseGeometry = Point(0, 0).buffer(diameter / 2, quad_segs=64)
-    if form == "heptagon":
-        shape = _constant_width(7, diameter)
-    elif form == "twelve":
-        turn = np.arange(12) * np.pi / 6
-        shape = round_corners(Polygon(np.c_[np.cos(turn), np.sin(turn)] * diameter / 2), 1.0)
-    elif form == "flower":
-        for i in range(7):
-            a = 2 * math.pi * i / 7
-            shape = shape.difference(
-                disc(math.cos(a) * (diameter / 2 + 0.35), math.sin(a) * (diameter / 2 + 0.35), 0.8)
-            )
+    shape = coin_outline(name)
     openings: tuple[Opening, ...] = ()
     if form == "holed":
-        r = {"jp-5": 2.5, "jp-50": 2.0}[name]
+        r = HOLE_MM[name] / 2
         openings = (Opening("relief", 0.0, 0.0, 2 * r, None, even_steps(disc(0, 0, r))),)
     return _slab(
         "coin",
         name,
-        even_steps(largest(shape), 0.25),
+        even_steps(shape, 0.25),
         thickness,
         surface,
         openings=openings,

@@ -144,7 +144,7 @@ def cam_label(
         picture=name, width=camera.width, height=camera.height, family=cam.family, bottom=cam.bottom, hand=cam.hand,
         facing=placed.facing,
         facing_shows=screw_up and any(h.countersink_diameter_mm for h in plate.holes),
-        reach_mm=cam.reach_mm(), hub_diameter_mm=cam.hub_diameter_mm, length_mm=cam.length_mm(), width_mm=cam.width_mm(),
+        reach_mm=cam.reach_mm(), hub_diameter_mm=cam.hub_diameter_mm if cam.hub_shows() else None, length_mm=cam.length_mm(), width_mm=cam.width_mm(),
         tail_width_mm=cam.tail_width_mm(), thickness_mm=t,
         outline_mm=tuple((round(float(x), 4), round(float(y), 4)) for x, y in thinned(plate.outline_mm, 0.003)),
         holes=tuple(holes), axis_px=(float(axis[0]), float(axis[1])), tail_px=(float(tail[0]), float(tail[1])),

@@ -173,8 +173,8 @@ def sample_view(rng: np.random.Generator, scene: Scene, kind: str) -> View | Non
 def label(scene: Scene, view: View, name: str) -> Label:
     """The Label of a scene seen through a window."""
     shapes: list[Shape] = []
-    for slab in scene.slabs:
-        outline = body_px(view, slab)
+    for slab in scene.slabs:  # of a coin the rim, the circle that scales; of all else whatever shows
+        outline = face_px(view, slab) if slab.kind == "coin" else body_px(view, slab)
         if _in_picture(view, outline):
             shapes.append(_shape(slab.kind, outline))
     main, part = scene.main, scene.part

@@ -53,19 +53,21 @@ format: $(VENV)/test.done
 test: check
 	$(BIN)/pytest -n 2 --dist loadfile
 
-# Pictures, both networks, calibration: hours on a processor; with a GPU say MINUTES=8.
+# Pictures, both networks, calibration: hours on a processor; with a GPU say MINUTES=8. The steps that fitted stand in the
+# networks' cards; STEPS="--steps reader=N --steps finder=N" makes the same networks again.
 CORES ?= 2
 MINUTES ?= 240
+STEPS ?= --minutes $(MINUTES)
 model: $(VENV)/test.done
 	$(BIN)/python -m synthetic.render --out data/fast --count 24000 --seed 1 --view mix --processes $(CORES)
 	$(BIN)/python -m synthetic.pathtrace --out data/traced --count 1500 --seed 2 --set train
-	$(BIN)/python -m synthetic.pathtrace --out data/calibration --count 800 --seed 3 --set train --hard 0.2
+	$(BIN)/python -m synthetic.pathtrace --out data/calibration --count 800 --seed 5 --set heldout \
+	  --negatives 0.25 --hard 0.2 --max-tilt 28
 	$(BIN)/python -m train.build --data data/fast --data data/traced --calibration data/calibration \
-	  --out data/runs --models vision/models --minutes $(MINUTES)
+	  --out data/runs --models vision/models $(STEPS)
 	$(BIN)/python -m synthetic.outlines --out data/outlines.jsonl --count 8000 --seed 7 --processes $(CORES)
 	$(BIN)/python -m train.outline_words data/outlines.jsonl --out vision/models/outline.onnx
-	$(BIN)/python -m synthetic.pathtrace --out data/votes --count 160 --seed 5 --set heldout --negatives 0
-	$(BIN)/python -m train.calibrate_vote data/votes --model vision/models/outline.onnx
+	$(BIN)/python -m train.calibrate_vote data/calibration --model vision/models/outline.onnx
 
 lock:
 	PYTHON=$(PYTHON) requirements/lock.sh

@@ -3,7 +3,8 @@
     python -m train.build --data FAST --data TRACED --calibration SHIFTED --out RUNS --models vision/models --minutes 8
 
 `make model` renders the folders first. With GPUs the networks train side by side, spread over them; without, one after
-the other. Each goes on from its last checkpoint after a kill.
+the other. Each goes on from its last checkpoint after a kill. The steps that fitted into the minutes stand in each
+network's card; `--steps reader=N --steps finder=N` with them makes the same networks again.
 """
 
 from __future__ import annotations
@@ -19,6 +20,16 @@ import torch
 
 from train.calibrate import calibrate, folders_option
 from train.export import export_run
+
+NETWORKS = ("reader", "finder", "mobilenet")
+
+
+def steps_of(_: click.Context, __: click.Parameter, values: tuple[str, ...]) -> dict[str, int]:
+    """NAME=STEPS options as numbers by name."""
+    pairs = [value.partition("=") for value in values]
+    if wrong := [name for name, _, number in pairs if name not in NETWORKS or not number.isdigit()]:
+        raise click.BadParameter(f"{wrong[0]}: say {', '.join(NETWORKS)}, an equals sign and a number")
+    return {name: int(number) for name, _, number in pairs}
 
 
 @click.command()
@@ -37,28 +48,32 @@ from train.export import export_run
     type=click.Path(file_okay=False, path_type=Path),
     help="Where the ONNX files go.",
 )
-@click.option("--minutes", type=float, required=True, help="Training time of each network after loading.")
+@click.option("--minutes", type=float, help="Training time of each network after loading.")
+@click.option("--steps", multiple=True, callback=steps_of, help="Training steps of a network, as reader=6000.")
+@click.option("--batch", type=int, help="Pictures a step; see train.loop.")
 @click.option("--mobilenet", is_flag=True, help="Also train the network that the reader is compared with.")
 def main(
-    folders: tuple[Path, ...], shifted: tuple[Path, ...], runs: Path, models: Path, minutes: float, mobilenet: bool
+    folders: tuple[Path, ...],
+    shifted: tuple[Path, ...],
+    runs: Path,
+    models: Path,
+    minutes: float | None,
+    steps: dict[str, int],
+    batch: int | None,
+    mobilenet: bool,
 ) -> None:
     """Train finder and reader, write them as ONNX, calibrate the reader."""
-    names = ["reader", "finder", *(["mobilenet"] if mobilenet else [])]
+    names = NETWORKS if mobilenet else NETWORKS[:2]
+    if minutes is None and set(names) - set(steps):
+        raise click.UsageError("give --minutes, or --steps for each network")
     commands = {
-        name: [
-            sys.executable,
-            "-m",
-            "train.loop",
-            "--which",
-            name,
-            "--out",
-            str(runs / name),
-            "--minutes",
-            str(minutes),
-        ]
-        + [word for folder in folders for word in ("--data", str(folder))]
-        for name in names
+        name: [sys.executable, "-m", "train.loop", "--which", name, "--out", str(runs / name)] for name in names
     }
+    for name, command in commands.items():
+        command += [word for folder in folders for word in ("--data", str(folder))]
+        command += ["--steps", str(steps[name])] if name in steps else []
+        command += ["--minutes", str(minutes)] if minutes is not None else []
+        command += ["--batch", str(batch)] if batch is not None else []
     gpus = torch.cuda.device_count()
     if gpus:
         running = {

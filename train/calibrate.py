@@ -8,26 +8,28 @@ of not-a-cam and the distance to known features are written into the reader's ca
 
 from __future__ import annotations
 
-import json
 import math
 import multiprocessing
 import os
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
 import click
 import numpy as np
-import onnx
 from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
 from sklearn.covariance import ledoit_wolf
 
-from train.dataset import FACTS, folder_hash, labelled, part_circle, read_example, reader_facts
+from train.card import write_card
+from train.dataset import FACTS, describe, labelled, part_circle, read_example, reader_facts
+from vision import models as networks
 from vision.classify import look_twice, softmax
+from vision.find import find_part
 from vision.label import Label
-from vision.models import SCHEMA, WORDS, FeatureModel, Model, default_calibration, load, pack_floats, read_calibration
+from vision.models import SCHEMA, WORDS, FeatureModel, default_calibration, load, pack_floats, read_calibration
 from vision.segment import find_regions
 
 Array = NDArray[np.float64]
@@ -37,7 +39,9 @@ BINS: Final = 15
 LEAST_PER_LABEL: Final = 40  # under this many calibration pictures of a label, the quantile of all labels serves
 FLOORS: Final = (0.5, 0.4, 0.3, 0.25, 0.2, 0.15, 0.1, 0.07, 0.05, 0.03, 0.02, 0.01)
 WRONG_AND_SURE: Final = 0.005  # share of calibration pictures that may get one single, wrong answer
-FAR_SHARE: Final = 0.005  # share of calibration cams that may lie beyond the distance threshold
+FAR_SHARE: Final = 0.005  # share of cams that may lie beyond the distance threshold
+REFUSED_SHARE: Final = 0.015  # share of cams that may fall short of the threshold of a cam; 2 % with the distance
+PASSED_SHARE: Final = 0.03  # share of other things that may reach it
 FAMILIES_OF_FEATURES: Final = 2000  # pictures the feature model is fitted on, at most
 NO_TRUTH: Final = -1
 
@@ -66,39 +70,53 @@ class Look:
     rgb: NDArray[np.uint8] | None
 
 
-def look_at(path: Path, finder: Model, reader: Model) -> Look:
-    """Send one labelled picture through the run-time code."""
+def look_at(path: Path, *, by_truth: bool = False) -> Look:
+    """Send one labelled picture through the run-time code.
+
+    `by_truth` shows the reader the part where the Label says it is: what there is to see, not what is found.
+    """
     picture, label = read_example(path)
     facts = reader_facts(label, np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]))
     truth = {word: int(v) if math.isfinite(v) else NO_TRUTH for word, v in ((w, facts[FACTS.index(w)]) for w in WORDS)}
-    region = find_regions(Photo(picture), model=finder).main_part()
-    circle = part_circle(label) if label.family is not None else None
-    if region is None or (circle is not None and math.dist(region.centre_px, circle[0]) > circle[1]):
+    circle = part_circle(label)
+    at = circle
+    if not by_truth:
+        region = find_part(picture, find_regions(Photo(picture))).region
+        at = None if region is None else (region.centre_px, region.radius_px)
+        if (
+            at is not None
+            and label.family is not None
+            and circle is not None
+            and math.dist(at[0], circle[0]) > circle[1]
+        ):
+            at = None
+    if at is None:
         return Look(path, label, truth, False, None, None, None, None)
-    raw, patch = look_twice(picture, region.centre_px, region.radius_px, model=reader)
+    raw, patch = look_twice(picture, *at)
     return Look(path, label, truth, True, raw.logits, raw.feature, raw.maps[0] > 0.5, patch.rgb)
 
 
-def look_at_all(paths: Sequence[Path], models: Path, *, workers: int | None = None) -> list[Look]:
-    """Send many pictures through the run-time code, on all cores."""
+def look_at_all(
+    paths: Sequence[Path], models: Path, *, by_truth: bool = False, workers: int | None = None
+) -> list[Look]:
+    """Send many pictures through the run-time code with the networks of a folder, on all cores."""
     workers = min(workers or len(os.sched_getaffinity(0)), max(1, len(paths) // 8))
+    look = partial(look_at, by_truth=by_truth)
     if workers <= 1:
+        before = networks.FOLDER
         _open(models)
-        return [_look(path) for path in paths]
+        try:
+            return [look(path) for path in paths]
+        finally:
+            _open(before)
     with multiprocessing.get_context("spawn").Pool(workers, initializer=_open, initargs=(models,)) as pool:
-        return pool.map(_look, paths, chunksize=8)
-
-
-_models: tuple[Model, Model]
+        return pool.map(look, paths, chunksize=4)
 
 
 def _open(models: Path) -> None:
-    global _models
-    _models = load(models / "finder.onnx", "finder"), load(models / "reader.onnx", "reader")
-
-
-def _look(path: Path) -> Look:
-    return look_at(path, *_models)
+    """Let the run-time code take a folder's networks for the shipped ones: what is calibrated is what will run."""
+    networks.FOLDER = models  # type: ignore[misc]
+    networks.shipped.cache_clear()
 
 
 def expected_calibration_error(confidence: Array, correct: NDArray[np.bool_], bins: int = BINS) -> float:
@@ -198,13 +216,25 @@ def fit_features(features: NDArray[np.float32], family: NDArray[np.int64]) -> Fe
 
 
 def cam_threshold(cams: Array, others: Array) -> float:
-    """The probability of a cam from which it is taken for one: fewest errors, a refused cam counting twice."""
-    if not len(cams) or not len(others):
-        return 0.5
-    tried = 1.0 / (1.0 + np.exp(-np.linspace(-3.0, 3.0, 121)))
-    cost = np.array([2.0 * (cams < t).mean() + (others >= t).mean() for t in tried])
-    best = np.flatnonzero(cost <= cost.min() + 1e-12)
-    return float(tried[best[np.argmin(np.abs(best - 60))]])
+    """The probability of a cam from which it is taken for one.
+
+    Both errors are bounded as in split conformal prediction: at most `REFUSED_SHARE` of cams and `PASSED_SHARE` of other
+    things are taken wrongly, if they are exchangeable with these. Where both bounds can be held, half way between them in
+    log-odds; where they cannot, the bound on cams holds, and as many other things are refused as that allows.
+
+    Parameters
+    ----------
+    cams, others : ndarray
+        Calibrated probabilities of a cam, of pictures of cams and of other things.
+    """
+    highest = -conformal_quantile(-cams, REFUSED_SHARE)  # from here on too many cams would be refused
+    lowest = conformal_quantile(others, PASSED_SHARE)  # up to here too many other things would pass
+    if not math.isfinite(highest):
+        return 0.5 if math.isinf(lowest) else max(0.5, lowest)
+    if not math.isfinite(lowest) or lowest >= highest:
+        return highest
+    low, high = (math.log(p / (1.0 - p)) for p in np.clip([lowest, highest], 1e-6, 1.0 - 1e-6))
+    return 1.0 / (1.0 + math.exp(-0.5 * (low + high)))
 
 
 def stack(looks: Sequence[Look], word: str) -> tuple[NDArray[np.float32], NDArray[np.int64]]:
@@ -250,14 +280,15 @@ def fit(looks: Sequence[Look], feature_looks: Sequence[Look]) -> tuple[dict[str,
         }
     logits, truth = stack(looks, "cam")
     cam = softmax(logits, record["temperature"]["cam"])[:, 1]
-    record["cam_threshold"] = round(cam_threshold(cam[truth == 1], cam[truth == 0]), 4)
+    record["cam_threshold"] = cam_threshold(cam[truth == 1], cam[truth == 0])
     known = [x for x in (feature_looks or looks) if x.feature is not None and x.truth["family"] != NO_TRUTH]
     model = fit_features(
         np.stack([x.feature for x in known if x.feature is not None]), np.array([x.truth["family"] for x in known])
     )
     record["features"] = {"means": pack_floats(model.means), "precision": pack_floats(model.precision)}
     distances = np.array([model.distance(x.feature) for x in looks if x.feature is not None and x.truth["cam"] == 1])
-    record["distance_threshold"] = round(float(np.quantile(distances, 1.0 - FAR_SHARE)), 4)
+    farthest = conformal_quantile(distances, FAR_SHARE)
+    record["distance_threshold"] = round(farthest if math.isfinite(farthest) else 1.05 * float(distances.max()), 4)
     far = np.array([model.distance(x.feature) for x in looks if x.feature is not None]) > record["distance_threshold"]
     refused = (cam < record["cam_threshold"]) | far
     figures["refusal"] = {
@@ -277,27 +308,17 @@ def calibrate(
     looks = look_at_all(paths[:limit], models)
     spread = [path for folder in feature_folders for path in labelled(folder)]
     spread = spread[:: max(1, len(spread) // FAMILIES_OF_FEATURES)]
-    calibration, figures = fit(looks, look_at_all(spread, models) if spread else [])
-    data = [{"folder": x.name, "pictures": len(labelled(x)), "sha256": folder_hash(x)} for x in folders]
+    calibration, figures = fit(looks, look_at_all(spread, models, by_truth=True) if spread else [])
+    data = [describe(x, labelled(x)) for x in folders]
     path = models / "reader.onnx"
     card = {
         **load(path, "reader").card,
         "calibration": calibration,
         "calibrated_on": {"data": data, "figures": figures},
     }
-    write_card(path, card)
+    write_card(path, SCHEMA, card)
     load(path, "reader")
     return figures
-
-
-def write_card(path: Path, card: dict[str, Any]) -> None:
-    """Put a card into an ONNX file in place of the old one."""
-    model = onnx.load(path)
-    del model.metadata_props[:]
-    onnx.helper.set_model_props(model, {SCHEMA: json.dumps(card, sort_keys=True)})
-    part = path.with_suffix(".part")
-    onnx.save(model, part)
-    part.replace(path)
 
 
 def folders_option(name: str, target: str, text: str, *, required: bool = False) -> Any:

@@ -9,22 +9,24 @@ left out. Weights minimise the cross-entropy; sets are split conformal
 
 from __future__ import annotations
 
-import hashlib
-import json
+import multiprocessing
+import os
 from pathlib import Path
 
 import click
 import numpy as np
-import onnx
 from numpy.typing import NDArray
 
+from train.card import read_card, write_card
+from train.dataset import describe, labelled
 from vision.face import see_face
+from vision.find import find_part
 from vision.label import Label
 from vision.measure import measure
 from vision.outline_words import SCHEMA, WORDS, vote
 from vision.patch import PART_FILL, PATCH_PX
 from vision.photo import open_photo
-from vision.pipeline import THICKNESS_MM, ReadOptions, bench_plane, find_part, find_reference
+from vision.pipeline import THICKNESS_MM, ReadOptions, bench_plane, find_reference
 from vision.segment import find_regions
 from vision.vocabulary import mirror_hand
 
@@ -32,44 +34,61 @@ ALPHA = 0.05
 Array = NDArray[np.float64]
 
 
-def votes(folder: Path) -> dict[str, tuple[Array, Array, NDArray[np.int64]]]:
+Vote = dict[str, tuple[list[float], list[float], int]]
+
+
+def votes(folder: Path, workers: int | None = None) -> dict[str, tuple[Array, Array, NDArray[np.int64]]]:
     """For every word: log probabilities by picture and by outline (N, K), and the index of the true label (N,)."""
-    rows: dict[str, list[tuple[list[float], list[float], int]]] = {word: [] for word in WORDS}
-    for path in sorted(folder.glob("*.json")):
-        label = Label.from_json(path.read_text())
-        if label.family is None:
-            continue
-        photo = open_photo(path.with_name(label.picture))
-        regions = find_regions(photo)
-        found = find_part(photo.pixels, regions)
-        if found.outcome != "read" or found.patch is None or found.words is None:
-            continue
-        middle = found.patch.photo_points(np.full((1, 2), (PATCH_PX - 1) / 2.0))[0]
-        reach_px = 0.5 * PART_FILL * PATCH_PX * found.patch.px_per_patch_px
-        if label.axis_px is None or np.hypot(*(middle - label.axis_px)) > reach_px:
-            continue  # another thing was looked at: its words are nobody's
-        view = see_face(photo.pixels, found.patch, found.words)
-        if view is None:
-            continue
-        options = ReadOptions(coin=label.scale_reference if label.scale_kind == "coin" else None)
-        scale, _ = find_reference(photo, regions, found, options)
-        plane, thickness = bench_plane(photo, scale, view.edges, found.words.family.label, THICKNESS_MM)
-        measured = measure(view.edges, plane, thickness, found.words.family.label)
-        outline = vote(measured.outline_seen, measured.frame.hub_radius_mm)
-        hand = mirror_hand(label.hand or "none") if label.facing == "plug" else label.hand
-        for word, picture, shape, truth in (
-            ("family", found.words.family, outline.family, label.family),
-            ("bottom", found.words.bottom, outline.bottom, label.bottom),
-            ("hand", found.words.hand_seen, outline.hand, hand),
-        ):
-            labels = WORDS[word]
-            p = [float(np.log(max(picture.probabilities.get(name, 0.0), 1e-6))) for name in labels]
-            q = [float(np.log(max(shape[name], 1e-6))) for name in labels]
-            rows[word].append((p, q, labels.index(truth)))
+    paths = labelled(folder)
+    workers = min(workers or len(os.sched_getaffinity(0)), max(1, len(paths) // 8))
+    if workers > 1:
+        with multiprocessing.get_context("spawn").Pool(workers) as pool:
+            found = [vote for vote in pool.map(vote_of, paths, chunksize=4) if vote is not None]
+    else:
+        found = [vote for vote in map(vote_of, paths) if vote is not None]
     return {
-        word: (np.array([r[0] for r in found]), np.array([r[1] for r in found]), np.array([r[2] for r in found]))
-        for word, found in rows.items()
+        word: (
+            np.array([vote[word][0] for vote in found]),
+            np.array([vote[word][1] for vote in found]),
+            np.array([vote[word][2] for vote in found], dtype=np.int64),
+        )
+        for word in WORDS
     }
+
+
+def vote_of(path: Path) -> Vote | None:
+    """The votes about one picture, or None when no part or another thing was looked at."""
+    label = Label.from_json(path.read_text())
+    if label.family is None:
+        return None
+    photo = open_photo(path.with_name(label.picture))
+    regions = find_regions(photo)
+    found = find_part(photo.pixels, regions)
+    if found.outcome != "read" or found.patch is None or found.words is None:
+        return None
+    middle = found.patch.photo_points(np.full((1, 2), (PATCH_PX - 1) / 2.0))[0]
+    reach_px = 0.5 * PART_FILL * PATCH_PX * found.patch.px_per_patch_px
+    if label.axis_px is None or np.hypot(*(middle - label.axis_px)) > reach_px:
+        return None  # another thing was looked at: its words are nobody's
+    view = see_face(photo.pixels, found.patch, found.words)
+    if view is None:
+        return None
+    options = ReadOptions(coin=label.scale_reference if label.scale_kind == "coin" else None)
+    scale, _ = find_reference(photo, regions, found, options)
+    plane, thickness = bench_plane(photo, scale, view.edges, found.words.family.label, THICKNESS_MM)
+    measured = measure(view.edges, plane, thickness, found.words.family.label)
+    outline = vote(measured.outline_seen, measured.frame.hub_radius_mm)
+    hand = mirror_hand(label.hand or "none") if label.facing == "plug" else label.hand
+    rows: Vote = {}
+    for word, picture, shape, truth in (
+        ("family", found.words.family, outline.family, label.family),
+        ("bottom", found.words.bottom, outline.bottom, label.bottom),
+        ("hand", found.words.hand_seen, outline.hand, hand),
+    ):
+        p = [float(np.log(max(picture.probabilities.get(name, 0.0), 1e-6))) for name in WORDS[word]]
+        q = [float(np.log(max(shape[name], 1e-6))) for name in WORDS[word]]
+        rows[word] = (p, q, WORDS[word].index(truth))
+    return rows
 
 
 def probabilities(picture: Array, outline: Array, a: float, b: float) -> Array:
@@ -113,13 +132,8 @@ def main(folder: Path, model: Path, wrong_and_sure: float) -> None:
     """Fit the joint vote on a folder of labelled pictures and write it into the outline network's card."""
     found = votes(folder)
     fusion = {word: fit(*found[word], wrong_and_sure) for word in WORDS}
-    network = onnx.load(str(model))
-    card = json.loads(next(p.value for p in network.metadata_props if p.key == SCHEMA))
-    card["fusion"] = fusion
-    names = "".join(sorted(path.name + path.read_text() for path in folder.glob("*.json")))
-    card["calibrated_on"] = hashlib.sha256(names.encode()).hexdigest()
-    onnx.helper.set_model_props(network, {SCHEMA: json.dumps(card, sort_keys=True)})
-    onnx.save(network, str(model))
+    card = {**read_card(model, SCHEMA), "fusion": fusion, "calibrated_on": describe(folder, labelled(folder))}
+    write_card(model, SCHEMA, card)
 
 
 if __name__ == "__main__":

@@ -16,7 +16,7 @@ import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -40,8 +40,13 @@ BROKEN_SHARE: Final = 0.01
 _work: tuple[list[tuple[Path, int]], str, NDArray[np.uint8]]  # what the forked processes share while a store is built
 _CLASS_OF: Final = {"other": 2, "clutter": 2, "coin": 3, "ruler": 4, "card": 5, "occluder": 0}
 
+CENTRES: Final = ("screw", "relief")  # kinds of opening whose centres are known
+OPENINGS: Final = 5  # of one kind in one part, at most
 # columns of a reader square's facts; missing facts are NaN
-FACTS: Final = ("axis_x", "axis_y", "tail_x", "tail_y", "hub_radius", *WORDS)
+FACTS: Final = (
+    "axis_x", "axis_y", "tail_x", "tail_y", "hub_radius", *WORDS,
+    *(f"{kind}_{i}_{axis}" for kind in CENTRES for i in range(OPENINGS) for axis in "xy"),
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +58,7 @@ class Store:
     facts: NDArray[np.float32]
     source: NDArray[np.int32]  # index of the folder
     name: NDArray[np.int64]  # checksum of the picture's name, to split by
+    data: list[dict[str, Any]]  # of each folder: name, pictures, SHA-256 of their Labels
 
 
 def labelled(folder: Path) -> list[Path]:
@@ -138,7 +144,10 @@ def part_circle(label: Label) -> tuple[tuple[float, float], float] | None:
 
 
 def reader_facts(label: Label, from_px: NDArray[np.float64]) -> NDArray[np.float32]:
-    """The row of `FACTS` of a square that shows the label's part; words as index, the hand as seen."""
+    """The row of `FACTS` of a square that shows the label's part; words as index, the hand as seen.
+
+    Centres of openings are there even where something lies over them: see `shown_centres`.
+    """
     facts = np.full(len(FACTS), np.nan, np.float32)
     if label.family is None:
         facts[FACTS.index("cam")] = 0.0
@@ -156,6 +165,25 @@ def reader_facts(label: Label, from_px: NDArray[np.float64]) -> NDArray[np.float
     for word, value in words.items():
         if value is not None:
             facts[FACTS.index(word)] = WORDS[word].index(value)
+    for kind in CENTRES:
+        known = [h.center_px for h in label.holes if h.kind == kind and h.center_px is not None]
+        for i, point in enumerate(known[:OPENINGS]):
+            first = FACTS.index(f"{kind}_{i}_x")
+            facts[first : first + 2] = from_px[:, :2] @ np.asarray(point) + from_px[:, 2]
+    return facts
+
+
+def shown_centres(facts: NDArray[np.float32], truth: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """The facts without the centres of openings that the square's truth map does not show."""
+    facts = facts.copy()
+    shows = {"screw": MAP_BIT["hole"] | MAP_BIT["screw_head"], "relief": MAP_BIT["relief"]}
+    for kind in CENTRES:
+        for i in range(OPENINGS):
+            first = FACTS.index(f"{kind}_{i}_x")
+            x, y = facts[first : first + 2]
+            inside = 0.0 <= x < truth.shape[1] - 1 and 0.0 <= y < truth.shape[0] - 1  # NaN compares false
+            if not inside or not truth[round(float(y)), round(float(x))] & shows[kind]:
+                facts[first : first + 2] = np.nan
     return facts
 
 
@@ -172,8 +200,8 @@ def reader_squares(
     if rng.random() < share:
         away = _away_from_cams(label, rng)
         if away is not None:
-            pixels, _ = _square(picture, label, *away)
-            facts = np.full(len(FACTS), np.nan, np.float32)
+            pixels, facts = _square(picture, label, *away)
+            facts[: FACTS.index(f"{CENTRES[0]}_0_x")] = np.nan  # a cam may still lie at its border, openings and all
             facts[FACTS.index("cam")] = 0.0
             squares.append((pixels, facts))
     return squares
@@ -187,7 +215,7 @@ def _square(
     linear = np.linalg.inv(to_px[:, :2])
     from_px = np.column_stack([linear, -linear @ to_px[:, 2]])
     truth = truth_map(label.shapes, from_px, (STORE_PX, STORE_PX))
-    return np.dstack([cut(picture, to_px, STORE_PX), truth]), reader_facts(label, from_px)
+    return np.dstack([cut(picture, to_px, STORE_PX), truth]), shown_centres(reader_facts(label, from_px), truth)
 
 
 def _away_from_cams(label: Label, rng: np.random.Generator) -> tuple[tuple[float, float], float] | None:
@@ -233,7 +261,13 @@ def finder_picture(picture: NDArray[np.uint8], label: Label) -> NDArray[np.uint8
 
 
 def build_store(
-    folders: Sequence[Path], which: str, *, workers: int | None = None, rank: int = 0, world: int = 1
+    folders: Sequence[Path],
+    which: str,
+    *,
+    limit: int | None = None,
+    workers: int | None = None,
+    rank: int = 0,
+    world: int = 1,
 ) -> Store:
     """Decode and cut every picture of the folders.
 
@@ -242,6 +276,8 @@ def build_store(
     folders : sequence of Path
         Pictures with Labels; a few unreadable ones, such as a killed renderer leaves, are passed over.
     which : "finder" or "reader"
+    limit : int, optional
+        Only so many pictures, the first ones of each folder, in the proportion of the folders' sizes.
     workers : int, optional
         Processes; all cores by default. They are forked and write into one shared mapping.
     rank, world : int
@@ -256,7 +292,11 @@ def build_store(
     ValueError
         If the folders hold no pictures with Labels that serve, or more than 1 % of them cannot be read.
     """
-    jobs = [(path, source) for source, folder in enumerate(folders) for path in labelled(folder)][rank::world]
+    listed = [labelled(folder) for folder in folders]
+    every = sum(map(len, listed))
+    if limit is not None and limit < every:
+        listed = [paths[: max(1, round(limit * len(paths) / every))] for paths in listed]
+    jobs = [(path, source) for source, paths in enumerate(listed) for path in paths][rank::world]
     slots = 2 if which == "reader" else 1
     shape = (STORE_PX, STORE_PX, 4) if which == "reader" else (*FINDER_PX, 4)
     if not jobs:
@@ -290,6 +330,7 @@ def build_store(
         facts=np.stack([facts for _, _, facts in keep]),
         source=np.array([jobs[i][1] for i, _, _ in keep], np.int32),
         name=np.array([zlib.crc32(jobs[i][0].name.encode()) for i, _, _ in keep], np.int64),
+        data=[describe(folder, paths) for folder, paths in zip(folders, listed, strict=True)],
     )
 
 
@@ -312,10 +353,13 @@ def _fill(number: int) -> list[tuple[int, NDArray[np.float32]]] | None:
     return [(slot, facts) for slot, (_, facts) in enumerate(squares)]
 
 
-def folder_hash(folder: Path) -> str:
-    """SHA-256 over the names and contents of a folder's Labels, which fix its pictures: the dataset's version."""
+def describe(folder: Path, paths: Sequence[Path]) -> dict[str, Any]:
+    """What a card says of the pictures of a folder: its name, their number, and their version.
+
+    The version is the SHA-256 over the names and contents of the Labels, which fix the pictures.
+    """
     digest = hashlib.sha256()
-    for path in labelled(folder):
+    for path in paths:
         digest.update(path.name.encode())
         digest.update(hashlib.sha256(path.read_bytes()).digest())
-    return digest.hexdigest()
+    return {"folder": folder.name, "pictures": len(paths), "sha256": digest.hexdigest()}

@@ -107,12 +107,13 @@ def table(verdicts: Sequence[Verdict]) -> dict[str, Any]:
         "not-cams refused": share([not v.taken_for_cam for v in others]),
         "wrong and sure": share([v.wrong_and_sure for v in verdicts]),
     }
-    for name in ("family", "bottom", "facing"):
+    for name in ("family", "bottom", "hand", "facing"):
         words = [(v.word(name), getattr(v.look.label, name)) for v in cams]
         seen = [(word, truth) for word, truth in words if word is not None]
         if not seen:
             continue
         confidence = np.array([word.probability for word, _ in seen])
+        figures[f"{name} empty sets"] = sum(not word.plausible for word, _ in seen)
         figures[f"{name} ECE"] = expected_calibration_error(confidence, np.array([word.label == t for word, t in seen]))
         figures[f"{name} coverage"] = share([t in word.plausible for word, t in seen])
         figures[f"{name} set size"] = float(np.mean([len(word.plausible) for word, _ in seen]))
@@ -332,7 +333,7 @@ def main(
     training: list[Look] = []
     if peer_folders:
         spread = [path for folder in peer_folders for path in labelled(folder)]
-        training = look_at_all(spread[:: max(1, len(spread) // PEER_PICTURES)], models)
+        training = look_at_all(spread[:: max(1, len(spread) // PEER_PICTURES)], models, by_truth=True)
     peers = peers_of(verdicts, training, mobilenet) if training or mobilenet else {}
     for name, figures in peers.items():
         click.echo(f"{name:32} " + ", ".join(f"{k} {percent(v)}" for k, v in figures.items()))

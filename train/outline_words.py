@@ -14,12 +14,12 @@ from pathlib import Path
 
 import click
 import numpy as np
-import onnx
 import torch
 from numpy.typing import NDArray
 from torch import Tensor, nn
 from torch.nn import functional as f
 
+from train.card import write_card
 from vision.label import Label
 from vision.outline import resample_closed, smooth_closed
 from vision.outline_words import DIRECTIONS, SCHEMA, WORDS, signature
@@ -157,10 +157,7 @@ def write_onnx(net: nn.Module, out: Path, card: dict[str, object]) -> None:
         opset_version=17,
         dynamo=False,
     )
-    model = onnx.load(str(out))
-    onnx.helper.set_model_props(model, {SCHEMA: json.dumps(card, sort_keys=True)})
-    onnx.checker.check_model(model, full_check=True)
-    onnx.save(model, str(out))
+    write_card(out, SCHEMA, card)
 
 
 if __name__ == "__main__":

@@ -21,7 +21,7 @@ from sklearn.preprocessing import StandardScaler
 from sklearn.svm import SVC
 
 from train.calibrate import NO_TRUTH, Look, expected_calibration_error
-from train.loop import finished_weights
+from train.checkpoint import finished_weights
 from train.model import MobileNet
 from vision.models import WORDS
 

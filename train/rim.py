@@ -21,16 +21,16 @@ from typing import Any, Final
 import click
 import cv2
 import numpy as np
-import onnx
 import onnxruntime as ort
 import torch
 from numpy.typing import NDArray
 from torch import Tensor, nn
 from torch.nn import functional as f
 
-from train.calibrate import folders_option, write_card
+from train.calibrate import folders_option
+from train.card import code_version, write_card
 from train.dataset import labelled, read_example
-from train.export import OPSET, PARITY, code_version
+from train.export import OPSET, PARITY
 from vision.fitting import fit_ellipse
 from vision.models import CLASSES, MAPS, SCHEMA, WORDS, default_calibration
 from vision.scale.rim_network import OVERLAP, RAYS, REACH, STEPS
@@ -335,9 +335,9 @@ def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: di
             dynamic_axes={"rgb": {0: "n"}, "inside": {0: "n"}},
         )
         wanted = module(example).numpy()
-    onnx.checker.check_model(onnx.load(path), full_check=True)
     write_card(
         path,
+        SCHEMA,
         {
             "schema": SCHEMA,
             "which": "rim",

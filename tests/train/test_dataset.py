@@ -13,7 +13,7 @@ from scipy.fft import dctn, idctn
 from shapely.geometry import Polygon
 
 from tests.train.toy import draw, write_folder
-from train.augment import JPEG_TABLE, Dice, finder_batch, jpeg, reader_batch
+from train.augment import JPEG_TABLE, Dice, finder_batch, jpeg, other_bench, reader_batch
 from train.dataset import (
     CAM,
     CLASS_BITS,
@@ -23,15 +23,17 @@ from train.dataset import (
     MAP_BIT,
     STORE_PX,
     build_store,
+    describe,
     finder_picture,
-    folder_hash,
+    labelled,
     part_circle,
     read_example,
     reader_facts,
     reader_squares,
+    shown_centres,
     truth_map,
 )
-from vision.label import Label, Shape
+from vision.label import Hole, Label, Shape
 from vision.models import MAPS, WORDS
 
 SAME = np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]])
@@ -113,17 +115,18 @@ def square_with_a_disc_on_the_axis() -> tuple[torch.Tensor, torch.Tensor]:
     facts = np.full(len(FACTS), np.nan, np.float32)
     facts[:5] = (*axis, *tail, 40.0)
     facts[FACTS.index("hand")], facts[FACTS.index("facing")], facts[FACTS.index("cam")] = 1, 0, 1
+    for name, (x, y) in (("screw_0", axis), ("relief_0", tail)):
+        facts[FACTS.index(f"{name}_x")], facts[FACTS.index(f"{name}_y")] = x, y
     return torch.from_numpy(np.dstack([rgb, truth])), torch.from_numpy(facts)
 
 
 @pytest.mark.parametrize("plain", [True, False])
-def test_points_maps_and_pixels_move_together(plain, monkeypatch):
-    monkeypatch.setattr("train.augment.occlude", lambda rgb, truth, dice: (rgb, truth))
-    monkeypatch.setattr("train.augment.photometric", lambda rgb, cam, dice: rgb)
+def test_points_maps_and_pixels_move_together(plain):
     square, facts = square_with_a_disc_on_the_axis()
     n = 24
     dice = Dice(torch.Generator().manual_seed(5), torch.device("cpu"))
-    batch = reader_batch(square.expand(n, -1, -1, -1), facts.expand(n, -1).clone(), dice, plain=plain)
+    still = ("benches", "occluders", "photometric")
+    batch = reader_batch(square.expand(n, -1, -1, -1), facts.expand(n, -1).clone(), dice, plain=plain, without=still)
     hands, turned = set(), []
     for i in range(n):
         for name, point in (("hole", batch["points"][i, 0]), ("relief", batch["points"][i, 1])):
@@ -136,12 +139,41 @@ def test_points_maps_and_pixels_move_together(plain, monkeypatch):
         hole = batch["maps"][i, 1].numpy() > 0.5
         assert (red ^ hole).mean() < 2e-3
         axis, tail = batch["points"][i]
+        assert torch.equal(batch["centres"][i, 0, 0], axis) and torch.equal(batch["centres"][i, 1, 0], tail)
+        assert batch["centres"][i, :, 1:].isnan().all()
         turned.append(math.degrees(math.atan2(float(tail[0] - axis[0]), float(axis[1] - tail[1]))))
         hands.add(int(batch["words"][i, 2]))
         assert batch["words"][i, 3] == 0  # a mirrored picture still shows the same side
     assert hands == ({1} if plain else {1, 2})
     near_up = sum(abs(t) < 14.0 for t in turned)
     assert near_up >= n // 4 and (plain or near_up < n)
+
+
+def test_only_centres_that_show_are_kept():
+    axis, under = (40.0, 40.0), (70.0, 70.0)
+    shapes = [Shape("part", disc(50, 50, 45)), Shape("hole", disc(*axis, 6)), Shape("hole", disc(*under, 6))]
+    label = Label(
+        "x.jpg", 100, 100, "finger", axis_px=axis,
+        holes=(Hole("screw", 0, 0, 3, center_px=axis), Hole("screw", 3, 3, 3, center_px=under), Hole("relief", 0, 5, 3, center_px=(140.0, 40.0))),
+    )  # fmt: skip
+    facts = reader_facts(label, np.array([[0.5, 0.0, 1.0], [0.0, 0.5, 2.0]]))
+    assert facts[FACTS.index("screw_1_x")] == 36.0 and facts[FACTS.index("relief_0_y")] == 22.0
+    facts = reader_facts(label, SAME)
+    bare = shown_centres(facts, truth_map(shapes, SAME, (100, 100)))
+    covered = shown_centres(facts, truth_map([*shapes, Shape("occluder", disc(*under, 12))], SAME, (100, 100)))
+    names = ("screw_0_x", "screw_1_x", "screw_2_x", "relief_0_x")
+    assert [bool(np.isnan(bare[FACTS.index(n)])) for n in names] == [False, False, True, True]
+    assert [bool(np.isnan(covered[FACTS.index(n)])) for n in names] == [False, True, True, True]
+
+
+def test_another_bench_leaves_the_things_on_it_alone():
+    n, size = 20, 64
+    rgb = torch.rand(n, 3, size, size, generator=torch.Generator().manual_seed(3)) * 0.2 + 0.4
+    classes = torch.zeros(n, size, size, dtype=torch.int64)
+    classes[:, 16:48, 16:48], classes[:, :8] = CAM, 3
+    changed = other_bench(rgb, classes, Dice(torch.Generator().manual_seed(4), torch.device("cpu"))) != rgb
+    assert not changed.permute(0, 2, 3, 1)[classes != 0].any() and not changed[n // 5 :].any()
+    assert changed[: n // 5].any(1)[classes[: n // 5] == 0].float().mean() > 0.95
 
 
 def test_finder_truth_follows_its_picture():
@@ -207,13 +239,13 @@ def test_store_of_a_folder(tmp_path):
         build_store([tmp_path], "reader")
 
 
-def test_folder_hash_changes_with_a_label(tmp_path):
+def test_version_of_the_data_changes_with_a_label(tmp_path):
     folder = write_folder(tmp_path / "toy", 3)
-    before = folder_hash(folder)
-    assert before == folder_hash(folder)
+    before = describe(folder, labelled(folder))
+    assert before == describe(folder, labelled(folder)) and before["pictures"] == 3 and before["folder"] == "toy"
     path = folder / "000001.json"
     path.write_text(replace(Label.from_json(path.read_text()), reach_mm=1.0).to_json())
-    assert folder_hash(folder) != before
+    assert describe(folder, labelled(folder)) != before
 
 
 def test_a_picture_of_another_size_than_its_label_is_refused(tmp_path):

@@ -110,7 +110,7 @@ def test_features_have_their_length_and_survive_an_empty_mask():
 def test_network_peer_reads_a_run(tmp_path):
     import torch
 
-    torch.save({"average": MobileNet().state_dict()}, tmp_path / "final.pt")
+    torch.save({"average": MobileNet().state_dict()}, tmp_path / "average.pt")
     rng = np.random.default_rng(0)
     figures = network_peer(tmp_path, masks(0, 3, rng) + masks(1, 3, rng))
     assert 0.0 <= figures["family"] <= 1.0 and 0.0 <= figures["facing"] <= 1.0

@@ -340,8 +340,8 @@ def rosette(rng: np.random.Generator) -> Made:
 
 
 TRAINING: dict[str, Callable[[np.random.Generator], Made]] = {
-    "washer": washer, "nut": nut, "bracket": bracket, "plate": plate, "drilled-disc": drilled_disc, "flange": flange, "lever": lever,
-    "link": link_two_discs, "blob": blob, "polygon": polygon, "composed": composed, "star": star, "circlip": circlip, "spanner": spanner,
+    "washer": washer, "nut": nut, "plate": plate, "drilled-disc": drilled_disc, "flange": flange, "lever": lever,
+    "link": link_two_discs, "blob": blob, "polygon": polygon, "composed": composed, "star": star, "circlip": circlip,
     "blank-key": blank_key, "screw": lying_screw, "strike-plate": strike_plate,
 }  # fmt: skip
 HELD_OUT: dict[str, Callable[[np.random.Generator], Made]] = {
@@ -351,6 +351,8 @@ HELD_OUT: dict[str, Callable[[np.random.Generator], Made]] = {
     "wing-nut": wing_nut,
     "chain-link": chain_link,
     "rosette": rosette,
+    "bracket": bracket,
+    "spanner": spanner,
 }
 BARE = ("empty", "coin-alone")  # no main object at all; both sides have them
 

@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 from shapely.geometry import Point, Polygon
 
+BEND_FROM = 0.35  # of the way from axis to tip, where a bend begins
 Profile = list[tuple[float, float, float, float]]  # offset into the material, z, normal across the edge, normal along z
 
 
@@ -46,6 +47,7 @@ class Plate:
     openings_mm: tuple[np.ndarray, ...] = ()
     upper_edge_mm: float = 0.15  # radius of the rounding on the screw side
     lower_edge_mm: float = 0.05
+    chamfered: bool = False  # both edges broken at 45 degrees instead of rounded
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +60,36 @@ class Cam:
     plate: Plate
     hub_diameter_mm: float
     cast: bool = False
+    slotted: tuple[
+        tuple[int, float, float, float], ...
+    ] = ()  # of `plate.openings_mm`, those that take a screw: place, x, y, width
+    bend_mm: float = 0.0  # how far the tip stands out of the screw side
+
+    def lift_mm(self, y_mm: np.ndarray) -> np.ndarray:
+        """What the bend adds to the height at each y."""
+        high = float(self.plate.outline_mm[:, 1].max())
+        start = BEND_FROM * high
+        return np.asarray(self.bend_mm * np.clip((np.asarray(y_mm, float) - start) / (high - start), 0, 1) ** 2)
+
+    def mesh(self) -> Mesh:
+        """The plate as a mesh, its tail bent.
+
+        Raises
+        ------
+        PlateError
+            If the plate cannot be built.
+        """
+        mesh = plate_mesh(self.plate)
+        if not self.bend_mm:
+            return mesh
+        high = float(self.plate.outline_mm[:, 1].max())
+        start = BEND_FROM * high
+        slope = 2 * self.bend_mm / (high - start) * np.clip((mesh.vertices[:, 1] - start) / (high - start), 0, 1)
+        vertices, normals = mesh.vertices.copy(), mesh.normals.copy()
+        vertices[:, 2] += self.lift_mm(vertices[:, 1])
+        normals[:, 1] -= slope * normals[:, 2]
+        normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+        return Mesh(vertices, mesh.faces, normals, mesh.uv, mesh.extra)
 
     def reach_mm(self) -> float:
         """Axis to the farthest point of the tail."""
@@ -219,6 +251,16 @@ def rounded(start_z: float, end_z: float, lower: float, upper: float, steps: int
     return profile
 
 
+def chamfered(start_z: float, end_z: float, lower: float, upper: float) -> Profile:
+    """A straight wall with edges broken at 45 degrees."""
+    half = math.sqrt(0.5)
+    return [
+        (lower, start_z, 0.0, -1.0), (lower, start_z, half, -half), (0.0, start_z + lower, half, -half),
+        (0.0, start_z + lower, 1.0, 0.0), (0.0, end_z - upper, 1.0, 0.0), (0.0, end_z - upper, half, half),
+        (upper, end_z, half, half), (upper, end_z, 0.0, 1.0),
+    ]  # fmt: skip
+
+
 def hole_profile(hole: PlateHole, thickness: float, edge: float = 0.06) -> Profile:
     """The wall of a hole from the plug side to the screw side."""
     depth = hole.countersink_depth_mm()
@@ -259,7 +301,7 @@ def plate_mesh(plate: Plate, step_mm: float = 0.25) -> Mesh:
     outer = resample(ring_of(shapely.LinearRing(plate.outline_mm), counter_clockwise=True), step_mm)
     t, upper, lower = plate.thickness_mm, plate.upper_edge_mm, plate.lower_edge_mm
     for _ in range(5):
-        side, low, high = wall(outer, rounded(0.0, t, lower, upper))
+        side, low, high = wall(outer, (chamfered if plate.chamfered else rounded)(0.0, t, lower, upper))
         if Polygon(low).is_valid and Polygon(high).is_valid:
             break
         upper, lower = upper / 2.0, lower / 2.0

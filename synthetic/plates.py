@@ -209,8 +209,14 @@ def _face(slab: Slab, stage: Stage, env: np.ndarray, size: tuple[int, int], orig
     finish = textures.finish(slab, h, w, s, to_tile)
     # the rounded edge: the blurred plate falls off where it ends
     sigma = max(0.55, 0.55 * slab.edge_mm * s)
-    ex, ey = slopes(cv2.GaussianBlur(solid_f, (0, 0), sigma))
-    strength = np.float32(math.sqrt(2 * math.pi) * sigma * 1.9 * min(1.0, (slab.edge_mm * s) / 0.7) * finish.edge)
+    shown = min(1.0, (slab.edge_mm * s) / 0.7) * finish.edge
+    if slab.chamfered and slab.edge_mm * s > 0.5:
+        high = np.minimum(cv2.distanceTransform(solid, cv2.DIST_L2, 3), np.float32(slab.edge_mm * s))
+        ex, ey = slopes(cv2.GaussianBlur(high, (0, 0), 0.5))
+        strength = np.float32(0.95 * shown)
+    else:
+        ex, ey = slopes(cv2.GaussianBlur(solid_f, (0, 0), sigma))
+        strength = np.float32(math.sqrt(2 * math.pi) * sigma * 1.9 * shown)
     nx = ex * strength + finish.nx
     ny = -(ey * strength) + finish.ny  # rows run down, y runs up
     t = math.radians(slab.turn_deg)

@@ -91,6 +91,7 @@ class Slab:
     seed: int = 0
     size_mm: float = 0.0  # meaning depends on the texture
     bend_mm: float = 0.0
+    chamfered: bool = False  # the edge is a flat at 45 degrees, `edge_mm` wide, not a rounding
 
     def to_bench(self, xy_mm: np.ndarray) -> np.ndarray:
         t = math.radians(self.turn_deg)
@@ -248,9 +249,9 @@ def sample_scene(rng: np.random.Generator, *, negative: bool, held_out: bool = F
         main = Slab(
             "part", "cam", outline, 0.0, part.thickness_mm, sample_metal(rng, cast=part.cast), openings, edge,
             turn_deg=float(rng.uniform(0, 360)), texture=str(rng.choice(("", "stamp", "gate", "ring", "boss"), p=(0.62, 0.14, 0.08, 0.06, 0.10))),
-            seed=int(rng.integers(2**31)), bend_mm=part.bend_mm if facing == "screw" else -part.bend_mm,
+            seed=int(rng.integers(2**31)), bend_mm=part.bend_mm if facing == "screw" else -part.bend_mm, chamfered=part.chamfered,
         )  # fmt: skip
-        if mounted or rng.random() < 0.02:
+        if mounted or (facing == "screw" and rng.random() < 0.04):  # heads sit on the screw side
             for i, o in enumerate(openings):
                 if o.kind == "screw" and o.round and rng.random() < 0.93:
                     fillings.append((i, things.screw_in_hole(rng, o, part.thickness_mm, main)))

@@ -51,6 +51,7 @@ class Part:
     edge_plug_mm: float
     bend_mm: float  # how far the tip is bent towards the screw side (negative: towards the plug side)
     cast: bool  # die cast, else stamped or cut from plate
+    chamfered: bool  # edges broken at 45 degrees instead of rounded
     construction: str  # how the outline was made, for the tags only
 
     def polygon(self) -> Polygon:
@@ -236,10 +237,11 @@ def _try_part(rng: np.random.Generator, family: str, bottom: str, plan: ScrewPla
     )
     if not cast and rng.random() < 0.2:
         edges = (sharp, sharp)
+    chamfered = bool(rng.random() < 0.25)
     return Part(
         family=family, bottom=bottom, hand=tail.hand, outline_mm=outline, openings=tuple(openings),
         thickness_mm=float(rng.uniform(*THICKNESS_MM)), hub_diameter_mm=hub, hub_shows=on_rim > 0.2, reach_mm=reach,
         length_mm=y1 - y0, width_mm=x1 - x0, tail_width_mm=width_across(shape, reach / 2), tail_tip_mm=(tail.x, float(tip_y)),
         edge_screw_mm=edges[0], edge_plug_mm=edges[1],
-        bend_mm=float(rng.uniform(-0.8, 0.8)) if rng.random() < 0.12 else 0.0, cast=cast, construction=construction,
+        bend_mm=float(rng.uniform(-0.8, 0.8)) if rng.random() < 0.12 else 0.0, cast=cast, chamfered=chamfered, construction=construction,
     )  # fmt: skip

@@ -27,6 +27,7 @@ class Metal:
     scratches: int = 0
     turned: float = 0.0  # slope of concentric tool marks
     wave: float = 0.02  # slope of the unevenness of the whole face
+    prints: int = 0  # fingerprints
     seed: int = 0
 
 
@@ -105,7 +106,7 @@ def sample_metal(rng: np.random.Generator, *, cast: bool = False, only: str | No
         dirt=float(rng.uniform(0.1, 0.8)) if rng.random() < 0.22 else 0.0, oil=float(rng.uniform(0.2, 1.0)) if rng.random() < 0.15 else 0.0,
         scratches=int(rng.choice((0, 3, 12, 50, 160), p=(0.35, 0.25, 0.2, 0.13, 0.07))),
         turned=float(rng.uniform(0.01, 0.07)) if not cast and rng.random() < 0.1 else 0.0,
-        wave=float(rng.uniform(0.003, 0.02) if rng.random() < 0.6 else rng.uniform(0.02, 0.05)), seed=seed,
+        wave=float(rng.uniform(0.003, 0.02) if rng.random() < 0.6 else rng.uniform(0.02, 0.05)), prints=int(rng.choice((0, 1, 3), p=(0.84, 0.1, 0.06))), seed=seed,
     )  # fmt: skip
 
 

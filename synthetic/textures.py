@@ -102,10 +102,31 @@ def finish(slab: Slab, h: int, w: int, px_mm: float, to_tile: ToTile) -> Finish:
         patch = np.clip(octaves(rng, h, w, rng.uniform(4, 12) * px_mm, 2) * 3, 0, 1)
         shine = 1 - 0.3 * np.float32(metal.oil) * patch[..., None]
         gain = shine if gain is None else gain * shine
+    if metal.prints:
+        mark = fingerprints(rng, h, w, px_mm, metal.prints)
+        rough = np.clip((0.0 if rough is None else rough) + 0.75 * mark, 0, 0.95).astype(np.float32)
+        film = 1 - np.float32(rng.uniform(0.0, 0.18)) * mark[..., None]
+        gain = film if gain is None else gain * film
     out = Finish(nx, ny, gain=gain, rough=rough)
     kind = slab.texture.split(":")[0]
     maker = _MAKERS.get(kind)
     return out if maker is None else maker(slab, rng, out, h, w, px_mm, to_tile)
+
+
+def fingerprints(rng: np.random.Generator, h: int, w: int, px_mm: float, count: int) -> np.ndarray:
+    """Where fingers have left their ridges, (h, w) in [0, 1]."""
+    mark = np.zeros((h, w), np.float32)
+    y, x = np.mgrid[0:h, 0:w].astype(np.float32)
+    for _ in range(count):
+        cx, cy, a = rng.uniform(0, w), rng.uniform(0, h), rng.uniform(0, math.pi)
+        c, s = math.cos(a) / px_mm, math.sin(a) / px_mm
+        u, v = (x - cx) * c + (y - cy) * s, (y - cy) * c - (x - cx) * s
+        body = np.exp(-((u / rng.uniform(5, 8)) ** 4) - (v / rng.uniform(4, 6)) ** 4)
+        whorl = np.hypot(u + rng.uniform(-2, 2), 0.8 * v + rng.uniform(1, 6)) + 0.12 * np.sin(0.9 * u)
+        ridge = 0.5 + 0.5 * np.sin(whorl * (2 * math.pi / rng.uniform(0.45, 0.6)))
+        seen = min(1.0, px_mm / 5)  # ridges finer than two pixels run into one smear
+        mark = np.maximum(mark, (body * (seen * ridge + (1 - seen) * 0.5) * rng.uniform(0.3, 1)).astype(np.float32))
+    return mark
 
 
 def _letters(h: int, w: int, text: str, at: np.ndarray, size: float, weight: int) -> np.ndarray:

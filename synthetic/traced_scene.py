@@ -17,7 +17,7 @@ from synthetic.traced_camera import Camera
 from synthetic.traced_surfaces import Surface
 
 Array = np.ndarray
-SLOTS = 8  # things on the bench; empty ones lie out of sight
+SLOTS = 9  # things on the bench; empty ones lie out of sight
 BENCH_HALF_MM = 1500.0
 LANES = 12_000_000  # samples in flight in one pass, which bounds memory
 LIBRARIES = ("/usr/lib/x86_64-linux-gnu/libLLVM.so.19.1", "/usr/lib/llvm-19/lib/libLLVM.so")
@@ -44,6 +44,8 @@ class Scene:
     light_turn_deg: float
     flash: Flash
     aperture_mm: float = 0.6
+    bench_z_mm: float = 0.0  # below 0 when the part is still on its cylinder, whose end is z = 0
+    focus_mm: float = 0.0  # how far behind the part's face the phone is focussed
     phone: bool = True  # the phone itself shades the bench and shows in polished metal
 
 
@@ -161,11 +163,11 @@ def _lamp_mesh(flash: Flash) -> Mesh:
 
 def build(mi: Any, scene: Scene) -> Any:
     """The Mitsuba scene."""
-    camera = scene.camera
+    camera = scene.camera.pinhole()
     right, down, forward = camera.axes
     to_world = np.eye(4)
     to_world[:3, 0], to_world[:3, 1], to_world[:3, 2], to_world[:3, 3] = -right, -down, forward, camera.centre_mm
-    focus = float((np.append(np.zeros(2), 1.5) - camera.centre_mm) @ forward)
+    focus = float((np.append(np.zeros(2), 1.5) - camera.centre_mm) @ forward) + scene.focus_mm
     turn = np.radians(scene.light_turn_deg)
     sky = np.eye(4)  # Mitsuba's light maps have y up; here z is up
     sky[:3, :3] = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1]]) @ np.array(
@@ -197,7 +199,7 @@ def build(mi: Any, scene: Scene) -> Any:
             "type": "envmap", "bitmap": mi.Bitmap(np.ascontiguousarray(scene.light_map.astype(np.float32))),
             "to_world": mi.ScalarTransform4f(sky), "sampling_weight": 1.0,
         },
-        "bench": _mesh(mi, "bench", _square(BENCH_HALF_MM, 0.0, scene.bench.extent_mm, scene.bench_turn_deg), scene.bench),
+        "bench": _mesh(mi, "bench", _square(BENCH_HALF_MM, scene.bench_z_mm, scene.bench.extent_mm, scene.bench_turn_deg), scene.bench),
         "phone": _mesh(mi, "phone", _phone_mesh(camera) if scene.phone else empty, plain_surface((0.1, 0.1, 0.1), 0.4)),
     }  # fmt: skip
     # a mesh, because the transform of a built-in rectangle would be compiled into the kernel
@@ -235,7 +237,8 @@ def _as_data(mi: Any, made: Any) -> None:
 def render(mi: Any, scene: Scene, *, spp: int, seed: int) -> Array:
     """Scene light (H, W, 3), in several passes when one would take too much memory."""
     built = build(mi, scene)
-    pixels = scene.camera.width * scene.camera.height
+    frame = scene.camera.pinhole()
+    pixels = frame.width * frame.height
     most = spp if mi.variant().startswith("scalar") else max(1, LANES // pixels)
     passes = -(-spp // most)
     each = -(-spp // passes)
@@ -244,7 +247,7 @@ def render(mi: Any, scene: Scene, *, spp: int, seed: int) -> Array:
         image = np.array(mi.render(built, spp=each, seed=(seed * 1000 + k) % 2**31), dtype=np.float32)
         total = image if total is None else total + image
     assert total is not None
-    return without_fireflies(total / passes)
+    return scene.camera.bent(without_fireflies(total / passes))
 
 
 def without_fireflies(image: Array) -> Array:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.models import CLASSES
-from vision.outline import level_curves
+from vision.outline import level_curves, resample_closed
 from vision.patch import cut, patch_affine
 from vision.segment import Regions
 
@@ -24,9 +24,10 @@ CORE_PX: Final = 7  # a sure core keeps this far from where the network's part e
 RIM_PX: Final = 41  # bench beyond this from where the part may be is surely bench
 LEAST_AGREEMENT: Final = 0.55  # of intersection over union with the network: less, and the colours misled
 LEAST_CORE_PX: Final = 50
-ROUND_SIDE_PX: Final = 200
+ROUND_SIDE_PX: Final = 128
+ROUND_POINTS: Final = 200
 ROUND_RADIUS: Final = 1.6
-CLOSE_SIDE_PX: Final = 160  # of the small picture a candidate is cut out in
+CLOSE_SIDE_PX: Final = 96  # of the small picture a candidate is cut out in
 CLOSE_RADIUS: Final = 1.7  # radii of a candidate that the small picture shows to each side
 
 
@@ -91,7 +92,7 @@ def close_in(
     other = cv2.warpAffine(np.ascontiguousarray(known), to_cell, side, flags=flags, borderMode=cv2.BORDER_CONSTANT)
     marks = np.full(thing.shape, cv2.GC_PR_BGD, dtype=np.uint8)
     marks[thing > 0.5] = cv2.GC_PR_FGD
-    marks[cv2.erode((thing > 0.7).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0] = cv2.GC_FGD
+    marks[cv2.erode((thing > 0.7).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0] = cv2.GC_FGD
     marks[other > 0.5] = cv2.GC_BGD
     marks[:2], marks[-2:], marks[:, :2], marks[:, -2:] = (cv2.GC_BGD,) * 4
     mask = _cut_out(rgb, marks)
@@ -129,11 +130,13 @@ def round_outline(
     mask = _cut_out(rgb, marks)
     if mask is None:
         return None
-    opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (9, 9)))
+    opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
     whole = _largest_filled(np.asarray(opened, dtype=np.uint8))
     soft = np.asarray(cv2.GaussianBlur(whole.astype(np.float32), (0, 0), 1.0), dtype=np.float32)
     curves = level_curves(soft)
-    return None if not curves else np.asarray(curves[0] @ to_px[:, :2].T + to_px[:, 2])
+    if not curves:
+        return None
+    return np.asarray(resample_closed(curves[0], ROUND_POINTS) @ to_px[:, :2].T + to_px[:, 2])
 
 
 def _thing(regions: Regions) -> NDArray[np.float32]:

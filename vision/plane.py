@@ -84,29 +84,51 @@ class Plane:
         return replace(self, parameters=np.asarray(parameters, dtype=float))
 
 
-def _plane_frame(p: Array) -> tuple[Array, Array, Array, float]:
-    turned, _ = cv2.Rodrigues(np.array([p[1], p[2], 0.0]))
-    rotation: Array = np.asarray(turned, dtype=np.float64)
-    return (
-        rotation @ (1.0, 0.0, 0.0),
-        rotation @ (0.0, -1.0, 0.0),
-        rotation @ (0.0, 0.0, -1.0),
-        float(np.exp(p[3]) * p[0]),
-    )
+def _plane_frame(p: Array) -> tuple[Array, ...]:
+    """The bench's directions right, up and normal (three components each) and its distance, for cameras (4,) or (K, 4).
+
+    The turn is Rodrigues' formula for a vector in the picture's plane. Every number comes with one axis more than the
+    cameras have, so that it goes with points of (N,) coordinates.
+    """
+    a, b = p[..., 1, None], p[..., 2, None]
+    angle = np.hypot(a, b)
+    safe = np.maximum(angle, 1e-12)
+    sine = np.sin(safe) / safe
+    half = np.sin(0.5 * safe) / safe
+    bend = 2.0 * half * half  # (1 - cos) / angle**2
+    cosine = np.cos(angle)
+    ab = bend * a * b
+    along, across = sine * a, sine * b
+    right = (1.0 - bend * b * b, ab, -across)
+    up = (-ab, bend * a * a - 1.0, -along)
+    normal = (-across, along, -cosine)
+    return (*right, *up, *normal, np.exp(p[..., 3, None]) * p[..., 0, None])
 
 
-def _to_mm(p: Array, centre: Array, points: Array, height: float) -> Array:
-    right, up, normal, distance = _plane_frame(p)
-    ray = np.column_stack([(points - centre) / p[0], np.ones(len(points))])
-    t = (normal[2] * distance + height) / (ray @ normal)
-    at = ray * t[:, None] - (0.0, 0.0, distance)
-    return np.column_stack([at @ right, at @ up])
+def _to_mm(p: Array, centre: Array, points: Array, height: float | Array) -> Array:
+    """Points (N, 2) on the plane at a height (one, or (N,)), by one camera (4,) or by each of (K, 4): (…, N, 2)."""
+    rx, ry, rz, ux, uy, uz, nx, ny, nz, distance = _plane_frame(p)
+    focal = p[..., 0, None]
+    x, y = (points[:, 0] - centre[0]) / focal, (points[:, 1] - centre[1]) / focal
+    z = (nz * distance + height) / (nx * x + ny * y + nz)
+    x, y, z = x * z, y * z, z - distance
+    out = np.empty((*x.shape, 2))
+    out[..., 0] = rx * x + ry * y + rz * z
+    out[..., 1] = ux * x + uy * y + uz * z
+    return out
 
 
-def _to_px(p: Array, centre: Array, points: Array, height: float) -> Array:
-    right, up, normal, distance = _plane_frame(p)
-    at = points[:, :1] * right + points[:, 1:] * up + height * normal + (0.0, 0.0, distance)
-    return np.asarray(at[:, :2] / at[:, 2:] * p[0] + centre, dtype=np.float64)
+def _to_px(p: Array, centre: Array, points: Array, height: float | Array) -> Array:
+    """Points (…, N, 2) of the plane at a height in the picture, by one camera (4,) or by each of (K, 4): (…, N, 2)."""
+    rx, ry, rz, ux, uy, uz, nx, ny, nz, distance = _plane_frame(p)
+    focal = p[..., 0, None]
+    u, v = points[..., 0], points[..., 1]
+    z = rz * u + uz * v + height * nz + distance
+    x, y = (rx * u + ux * v + height * nx) / z, (ry * u + uy * v + height * ny) / z
+    out = np.empty((*x.shape, 2))
+    out[..., 0] = x * focal + centre[0]
+    out[..., 1] = y * focal + centre[1]
+    return out
 
 
 @dataclass(frozen=True, slots=True)

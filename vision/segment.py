@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.models import CLASSES, Model, shipped
+from vision.patch import halved
 
 LONG_SIDE_PX: Final = 512  # the photo's long side as the network sees it
 STRIDE: Final = 4  # network pixels in a cell of its output
@@ -117,6 +118,8 @@ def finder_input(pixels: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], tuple[in
     step = max(height, width) / LONG_SIDE_PX
     rows, columns = max(1, int(height / step + 1e-6)), max(1, int(width / step + 1e-6))
     kept = pixels[: max(1, round(rows * step)), : max(1, round(columns * step))]
+    while min(kept.shape[0] / rows, kept.shape[1] / columns) >= 2.0:
+        kept = halved(kept)
     small = cv2.resize(kept, (columns, rows), interpolation=cv2.INTER_AREA if step > 1.0 else cv2.INTER_LINEAR)
     padded = cv2.copyMakeBorder(small, 0, -rows % MULTIPLE, 0, -columns % MULTIPLE, cv2.BORDER_REPLICATE)
     return np.asarray(padded, dtype=np.uint8), (rows, columns), step

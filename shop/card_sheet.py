@@ -5,10 +5,9 @@ from __future__ import annotations
 from os import PathLike
 from typing import Final, Literal
 
-from reportlab.lib.pagesizes import A4, LETTER
-from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
+from shop.paper import mm, new_sheet
 from vision.scale.card import (
     BAR_BELOW_MM,
     BAR_MM,
@@ -20,7 +19,6 @@ from vision.scale.card import (
     marker_layout,
 )
 
-PAPERS: Final = {"a4": A4, "letter": LETTER}  # ISO 216; ANSI/ASME Y14.1 size A
 CENTRE_ABOVE_MIDDLE_MM: Final = 16.0  # of the ring over the middle of the sheet: bar and words go beneath
 INK: Final = 0.15  # grey of the words: darker would compete with the squares in a photo, lighter prints badly
 PALE: Final = 0.72
@@ -51,12 +49,7 @@ def make_card(path: str | PathLike[str], *, paper: Literal["a4", "letter"] = "a4
     OSError
         If the file cannot be written.
     """
-    if paper not in PAPERS:
-        raise ValueError(f"paper is {paper!r}; allowed: {', '.join(PAPERS)}")
-    width, height = PAPERS[paper]
-    sheet = Canvas(str(path), pagesize=(width, height), pageCompression=1, invariant=1)
-    sheet.setTitle("camdial scale card")
-    sheet.setViewerPreference("PrintScaling", "None")  # ISO 32000-1, table 150: print dialogs start at true size
+    sheet, width, height = new_sheet(path, paper, "camdial scale card", true_size=True)
     sheet.translate(width / 2.0, height / 2.0 + CENTRE_ABOVE_MIDDLE_MM * mm)
     _markers(sheet)
     _free_place(sheet)

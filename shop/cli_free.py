@@ -16,9 +16,10 @@ from shop.fasteners import HEAD_KINDS, find_drill
 from shop.freeing import Advice, Situation, advise
 from shop.freeing_text import advice_json, advice_text
 from shop.head_geometry import CAM_THICKNESS_MM, DISC_MM
-from shop.job_sheet import PAPERS, ChosenPart, SheetError, chosen_from_fits, make_job_sheet
+from shop.job_sheet import ChosenPart, SheetError, chosen_from_fits, make_job_sheet
 from shop.measured import quantity_from_text
 from shop.methods import CONDITIONS, PLACES, SAVEABLE, load_knowledge
+from shop.paper import PAPERS
 from shop.screw_at_hand import Screw, screw_from_reading
 from shop.threads import find_thread
 from vision.quantity import NotMeasured, Quantity

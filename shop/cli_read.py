@@ -118,7 +118,10 @@ def _print_text(reading: Reading, *, inch: bool, budget: bool, gap: bool) -> Non
     from shop.report import budget_text, reading_text
 
     head, *rest = reading_text(reading.to_json(), inch=inch).split("\n")
-    lines = [paint(head, COLOURS[reading.outcome]), *(paint(x, "yellow") if x.startswith("  !") else x for x in rest)]
+    lines = [
+        paint(head, COLOURS[reading.outcome]),
+        *(paint(x, "yellow") if x.startswith(("  !", "  ?")) else x for x in rest),
+    ]
     if budget:
         lines += budget_text(reading.budget).split("\n")
     click.echo("\n".join(([""] if gap else []) + lines))

@@ -11,7 +11,7 @@ from xml.sax.saxutils import escape, quoteattr
 import numpy as np
 from numpy.typing import NDArray
 
-from shop.report import pattern_text
+from shop.report import mirrored_clock, pattern_text
 from vision.vocabulary import CENTRE, xy_from_angle
 
 Array = NDArray[np.float64]
@@ -23,6 +23,7 @@ METAL: Final = "#ecdcb4"
 METAL_EDGE: Final = "#8a6414"
 MARK: Final = "#0b5f8a"  # 6.6:1 on white (WCAG 2.2, 1.4.3)
 JAWS: Final = "#a3271b"
+FONTS: Final = "Source Sans, Source Sans Pro, Helvetica, Arial, sans-serif"
 RING: Final = 100.0  # radius of the hours' ring in drawing units
 ROOM: Final = 122.0
 MOST_OUTLINE_POINTS: Final = 160
@@ -47,11 +48,11 @@ class Dial:
     unit_per_mm: float | None  # None without a scale
 
 
-def dial_of(reading: Mapping[str, Any]) -> Dial | None:
+def dial_of(reading: Mapping[str, Any], *, other_side: bool = False) -> Dial | None:
     """Lay the part of a reading on the clock face; None when there is no part.
 
     The outline is turned and scaled as it lies in the photo, mirrored when the photo shows the plug side; the holes stand
-    at the angles of the reading.
+    at the angles of the reading. With `other_side` it is laid as if the photo showed the other side than the reading takes.
     """
     outline, pattern = reading.get("outline"), reading.get("pattern")
     if not outline or not pattern:
@@ -71,7 +72,12 @@ def dial_of(reading: Mapping[str, Any]) -> Dial | None:
         if hole["angle"] is not None:
             x, y = xy_from_angle(hole["angle"]["value"], math.hypot(x, y))
         size = hole["diameter"]["value"] / mm_per_px * unit / 2.0 if hole["diameter"] and mm_per_px else 6.0
-        holes.append(DialHole(hole["position"], x, y, max(2.5, min(size, 25.0))))
+        position = hole["position"]
+        if other_side:
+            x, position = -x, mirrored_clock([position])[0]
+        holes.append(DialHole(position, x, y, max(2.5, min(size, 25.0))))
+    if other_side:
+        turned[:, 0] *= -1.0
     step = max(1, len(turned) // MOST_OUTLINE_POINTS)
     return Dial(turned[::step] * unit, tuple(holes), unit / mm_per_px if mm_per_px else None)
 
@@ -86,7 +92,14 @@ def _tail_up(points_px: Array, outline: Mapping[str, Any]) -> Array:
     return np.stack([away @ right, away @ up], axis=1)
 
 
-def dial_svg(reading: Mapping[str, Any], *, jaws_mm: Sequence[Sequence[float]] = (), width: str = "100%") -> str:
+def dial_svg(
+    reading: Mapping[str, Any],
+    *,
+    jaws_mm: Sequence[Sequence[float]] = (),
+    width: str = "100%",
+    other_side: bool = False,
+    small: bool = False,
+) -> str:
     """The clock face as one SVG element; without a part the empty face.
 
     Parameters
@@ -97,16 +110,21 @@ def dial_svg(reading: Mapping[str, Any], *, jaws_mm: Sequence[Sequence[float]] =
         The two points a calliper's jaws touch, x to 3 o'clock, y to 12, mm; needs a reading with a scale.
     width : str
         CSS width of the drawing.
+    other_side : bool
+        Draw the part as it is if the photo showed the other side than the reading takes.
+    small : bool
+        Fewer and larger figures, for a drawing of half a phone's width.
     """
-    dial = dial_of(reading)
+    dial = dial_of(reading, other_side=other_side)
     clock = (reading.get("pattern") or {}).get("clock", [])
+    clock = mirrored_clock(clock) if other_side else clock
     said = f"Clock face, tail at 12, seen from the screw side. Screw holes: {pattern_text(clock)}."
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{-ROOM} {-ROOM} {2 * ROOM} {2 * ROOM}" role="img" '
         f"aria-label={quoteattr(said)} style={quoteattr(f'width:{width};height:auto;display:block')}>",
         f'<circle r="{RING}" fill="{PAPER}" stroke="{INK}" stroke-width="1.6"/>',
     ]
-    parts += _ticks({hole.position for hole in dial.holes} if dial else set())
+    parts += _ticks({hole.position for hole in dial.holes} if dial else set(), small)
     if dial is not None:
         path = " ".join(f"{'M' if i == 0 else 'L'}{x:.1f} {-y:.1f}" for i, (x, y) in enumerate(dial.outline))
         parts.append(
@@ -134,8 +152,9 @@ def _jaws(points: Array) -> list[str]:
     return [f'<path d="{path}" stroke="{JAWS}" stroke-width="3" stroke-linecap="round" fill="none"/>']
 
 
-def _ticks(marked: set[str]) -> list[str]:
+def _ticks(marked: set[str], small: bool) -> list[str]:
     parts = []
+    grow = 1.6 if small else 1.0
     for half in range(24):
         name = f"{half // 2 or 12}{':30' if half % 2 else ''}"
         x, y = xy_from_angle(half * 15.0, 1.0)
@@ -146,13 +165,14 @@ def _ticks(marked: set[str]) -> list[str]:
             f'<path d="M{x * RING:.2f} {-y * RING:.2f}L{x * (RING - length):.2f} {-y * (RING - length):.2f}" '
             f'stroke="{colour}" stroke-width="{heavy}"/>'
         )
-        if half % 2 == 0 or hole:
-            at, size = RING + 12.0, 11.5 if half % 2 == 0 else 9.0
+        if hole or half % (6 if small else 2) == 0:
+            at, size = RING + 12.0, (11.5 if half % 2 == 0 else 9.0) * grow
             if hole:
-                parts.append(f'<circle cx="{x * at:.2f}" cy="{-y * at:.2f}" r="10" fill="{MARK}"/>')
+                at -= 8.0 * (grow - 1.0)
+                parts.append(f'<circle cx="{x * at:.2f}" cy="{-y * at:.2f}" r="{10.0 * grow:.1f}" fill="{MARK}"/>')
             parts.append(
                 f'<text x="{x * at:.2f}" y="{-y * at + size * 0.36:.2f}" text-anchor="middle" font-size="{size}" '
-                f'font-family="Source Sans, Source Sans Pro, Helvetica, Arial, sans-serif" font-weight="{700 if hole else 400}" '
+                f'font-family="{FONTS}" font-weight="{700 if hole else 400}" '
                 f'fill="{PAPER if hole else INK}">{escape(name)}</text>'
             )
     return parts
@@ -163,6 +183,11 @@ def _hole(hole: DialHole) -> list[str]:
         f'<circle cx="{hole.x:.1f}" cy="{-hole.y:.1f}" r="{hole.radius:.1f}" fill="{PAPER}" stroke="{MARK}" stroke-width="2.4"/>'
     ]
     away = math.hypot(hole.x, hole.y)
+    if hole.position == CENTRE:
+        parts.append(
+            f'<text x="{hole.x:.1f}" y="{-hole.y + hole.radius + 12.0:.1f}" text-anchor="middle" font-size="11" '
+            f'font-family="{FONTS}" font-weight="700" fill="{MARK}">{CENTRE}</text>'
+        )
     if hole.position != CENTRE and away > 1.0:
         x, y = hole.x / away, hole.y / away
         start = away + hole.radius + 1.5

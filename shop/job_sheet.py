@@ -15,7 +15,6 @@ from xml.sax.saxutils import escape
 from reportlab.graphics.shapes import Circle, Drawing, Group, Line, Polygon, String
 from reportlab.lib.colors import HexColor
 from reportlab.lib.enums import TA_LEFT
-from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
@@ -24,9 +23,9 @@ from shop.drawing import ENLARGED, FILLS, INK, LABELS_MM, LINE_STEP_MM, STROKES,
 from shop.freeing import Advice
 from shop.freeing_text import figures
 from shop.methods import load_knowledge
+from shop.paper import PAPERS
 from vision.vocabulary import CENTRE, angle_from_clock, xy_from_angle
 
-PAPERS: Final = {"a4": A4, "letter": LETTER}  # ISO 216; ANSI/ASME Y14.1 size A
 MARGIN_MM: Final = 12.0
 LARGEST_PT: Final = 11.2
 SMALLEST_PT: Final = 6.4  # below this a sheet on a bench is not read

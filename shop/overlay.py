@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from shop.report import OUTCOME_TEXT, pattern_text, quantity_text
+from shop.report import OUTCOME_TEXT, answer_line, quantity_text
 from vision.vocabulary import CENTRE
 
 Array = NDArray[np.float64]
@@ -29,9 +29,14 @@ BAR_LENGTHS_MM: Final = (50.0, 20.0, 10.0, 5.0)
 
 
 def draw_overlay(
-    pixels: NDArray[np.uint8], reading: Mapping[str, Any], *, long_side_px: int = 1500
+    pixels: NDArray[np.uint8],
+    reading: Mapping[str, Any],
+    *,
+    long_side_px: int = 1500,
+    marks: float = 1.0,
+    caption: bool = True,
 ) -> NDArray[np.uint8]:
-    """The photo, cut to part and reference, with the reading drawn over it and said beneath.
+    """The photo, cut to part and reference, with the reading drawn over it.
 
     Parameters
     ----------
@@ -41,6 +46,10 @@ def draw_overlay(
         The JSON object of schema ``camdial.reading/1``.
     long_side_px : int
         Longer side of the picture without its caption; a small photo is not blown up more than twice.
+    marks : float
+        How much larger than usual lines and tags are drawn, for a picture that will be shown small.
+    caption : bool
+        Say the reading beneath.
 
     Returns
     -------
@@ -52,12 +61,12 @@ def draw_overlay(
     cut = Image.fromarray(pixels[top:bottom, left:right])
     reducing = Image.Resampling.BOX if factor < 0.5 else Image.Resampling.BICUBIC
     picture = cut.resize((size[0] * FINER, size[1] * FINER), reducing)
-    pen = _Pen(picture, np.array([left, top], dtype=float), factor * FINER, max(size) * FINER / 1500.0)
+    pen = _Pen(picture, np.array([left, top], dtype=float), factor * FINER, marks * max(size) * FINER / 1500.0)
     _reference(pen, reading)
     _part(pen, reading)
     _scale_bar(pen, reading)
     done = picture.resize(size, Image.Resampling.BOX)
-    return np.asarray(_with_caption(done, reading), dtype=np.uint8)
+    return np.asarray(_with_caption(done, reading) if caption else done, dtype=np.uint8)
 
 
 def _frame(width: int, height: int, reading: Mapping[str, Any]) -> tuple[int, int, int, int]:
@@ -230,11 +239,6 @@ def caption_lines(reading: Mapping[str, Any]) -> list[str]:
     if not reading.get("pattern"):
         why = [warning["text"] for warning in reading["warnings"]][:1]
         return [OUTCOME_TEXT[reading["outcome"]], *why]
-    family, bottom = reading["family"], reading["bottom"]
-    words = [*(" or ".join(word["plausible"] or [word["label"]]) for word in (family, bottom) if word)]
-    if len(words) > 1:
-        words[1] += " bottom"
-    first = "   ".join([*words, f"screws at {pattern_text(reading['pattern']['clock'])}"])
     sizes = reading["dimensions"]
     second = [
         f"{name} {quantity_text(sizes[key], 'mm')}"
@@ -242,5 +246,5 @@ def caption_lines(reading: Mapping[str, Any]) -> list[str]:
         if sizes.get(key) is not None
     ]
     if not second:
-        return [first, "no scale: angles only"]
-    return [first, "   ".join(second)]
+        return [answer_line(reading), "no scale: angles only"]
+    return [answer_line(reading), "   ".join(second)]

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from vision.vocabulary import CENTRE
+from shop.settle import checks_of, questions_of, remarks_of
+from vision.vocabulary import CENTRE, angle_from_clock, clock_from_angle, mirror_angle, mirror_hand
 
 MM_PER_INCH: Final = 25.4  # exact, international inch of 1959
-SURE: Final = 0.99  # one word left and at least this probable: "sure"
+SURE: Final = 0.98  # one word left and at least this probable: "sure"
 FAIRLY_SURE: Final = 0.90
 
 OUTCOME_TEXT: Final[Mapping[str, str]] = {
@@ -17,16 +18,6 @@ OUTCOME_TEXT: Final[Mapping[str, str]] = {
     "unsure": "read, but check what is marked",
     "not-a-cam": "no cam",
     "retake": "take the photo again",
-}
-FAMILY_TEXT: Final[Mapping[str, str]] = {
-    "finger": "one narrow tail with parallel sides",
-    "taper": "a tail that narrows from the hub to the tip",
-    "paddle": "a narrow neck with a broad end",
-    "cloverleaf": "three round leaves",
-    "hook": "a tail with a foot to one side",
-    "offset": "a tail beside the axis",
-    "hammer": "a neck with a crossbar at its tip",
-    "fork": "a tail split by a slot",
 }
 DIMENSION_TEXT: Final[Mapping[str, str]] = {
     "reach": "reach",
@@ -60,12 +51,74 @@ def reading_text(reading: Mapping[str, Any], *, inch: bool = False) -> str:
     inch : bool
         Put decimal inches behind the millimetres.
     """
-    lines = [f"{reading['photo']['name']}: {OUTCOME_TEXT[reading['outcome']]}"]
+    head = f"{reading['photo']['name']}: {answer_line(reading)}"
+    asked, checks = questions_of(reading), checks_of(reading)
+    lines = [f"{head}; check:" if asked or (checks and reading.get("pattern")) else head]
+    for question in asked:
+        lines.append(f"  ? {question.ask} {question.option}")
+        if question.about == "facing":
+            lines.append(f"    with the plug side up: {mirror_line(reading)}")
+        elif question.answers:
+            lines.append(f"    {question.how}")
+    lines += [f"  ! {text}" for text in checks]
     rows = [*word_rows(reading), *hole_rows(reading, inch=inch), *size_rows(reading, inch=inch), *scale_rows(reading)]
     wide = max((len(name) for name, _ in rows), default=0)
     lines += [f"  {name:<{wide}}  {value}" for name, value in rows]
-    lines += [f"  ! {warning['text']}" for warning in reading["warnings"]]
+    lines += [f"  ({text})" for text in remarks_of(reading)]
     return "\n".join(lines)
+
+
+def answer_line(reading: Mapping[str, Any]) -> str:
+    """The answer in one line that can be told over the telephone; words in doubt stand with their rivals."""
+    family, bottom, hand = reading.get("family"), reading.get("bottom"), reading.get("hand")
+    if not reading.get("pattern") or not family or not bottom:
+        return OUTCOME_TEXT[reading["outcome"]]
+    pieces = [_or(family)]
+    if hand and hand["label"] != "none":
+        pieces.append(f"{hand['label']} hand")
+    pieces.append(f"{_or(bottom)} bottom")
+    pieces.append(screws_text(reading["pattern"]["clock"]))
+    return ", ".join(pieces)
+
+
+def check_lines(reading: Mapping[str, Any]) -> list[str]:
+    """What to look at before relying on a reading, for a printed page: questions, checks, remarks."""
+    asked = [
+        f"{question.ask} {question.how}"
+        + (f" If the plug side was up: {mirror_line(reading)}." if question.about == "facing" else "")
+        for question in questions_of(reading)
+    ]
+    return [*asked, *checks_of(reading), *remarks_of(reading)]
+
+
+def mirror_line(reading: Mapping[str, Any]) -> str:
+    """Hand and screws as they are if the photo showed the other side than the reading takes."""
+    hand = (reading.get("hand") or {}).get("label", "none")
+    sided = [] if hand == "none" else [f"{mirror_hand(hand)} hand"]
+    return ", ".join([*sided, screws_text(mirrored_clock(reading["pattern"]["clock"]))])
+
+
+def mirrored_clock(clock: Sequence[str]) -> list[str]:
+    """Clock positions as the other face shows them, in the order of the clock; the centre stays last."""
+    around = sorted(mirror_angle(angle_from_clock(position)) for position in clock if position != CENTRE)
+    return [clock_from_angle(angle) for angle in around] + [CENTRE] * list(clock).count(CENTRE)
+
+
+def screws_text(clock: Sequence[str]) -> str:
+    """``"screws at 2 and 7 o'clock"``, ``"one screw in the centre"``, ``"no screw hole seen"``."""
+    if not clock:
+        return "no screw hole seen"
+    if len(clock) == 1:
+        return "one screw in the centre" if clock[0] == CENTRE else f"one screw at {pattern_text(clock)}"
+    return f"screws at {pattern_text(clock)}"
+
+
+def _or(word: Mapping[str, Any]) -> str:
+    """A word with its rivals: ``"hook or offset"``."""
+    rivals = [label for label in word.get("plausible", ()) if label != word["label"]]
+    if not rivals or len(rivals) > 2:
+        return f"{word['label']} or another" if rivals else str(word["label"])
+    return f"{', '.join([word['label'], *rivals[:-1]])} or {rivals[-1]}"
 
 
 # ------------------------------------------------------------------------------------------------- rows
@@ -83,7 +136,7 @@ def word_rows(reading: Mapping[str, Any]) -> list[tuple[str, str]]:
         rows.append(("hand", f"{hand['label']}, {sureness(hand)}"))
     if reading.get("facing"):
         facing = reading["facing"]
-        rows.append(("side seen", f"{facing['label']} side, {sureness(facing)}"))
+        rows.append(("side seen", f"{facing['label']} side, {side_sureness(reading)}"))
     return rows
 
 
@@ -145,6 +198,15 @@ def sureness(word: Mapping[str, Any]) -> str:
     return f"fairly sure ({percent})" if word["probability"] >= FAIRLY_SURE else f"not sure ({percent})"
 
 
+def side_sureness(reading: Mapping[str, Any]) -> str:
+    """How sure the side seen is; says so when the part reads the same from both."""
+    facing, clock = reading["facing"], (reading.get("pattern") or {}).get("clock", [])
+    hand = (reading.get("hand") or {}).get("label", "none")
+    if facing["probability"] < FAIRLY_SURE and hand == "none" and clock and mirrored_clock(clock) == list(clock):
+        return f"{_percent(facing['probability'])}; it reads the same from the other side"
+    return sureness(facing)
+
+
 def _percent(probability: float) -> str:
     """Never a rounded 100 % for what is not certain."""
     if probability >= 1.0:
@@ -152,7 +214,7 @@ def _percent(probability: float) -> str:
     return "over 99 %" if probability > 0.99 else f"{100.0 * probability:.0f} %"
 
 
-def pattern_text(clock: list[str] | tuple[str, ...]) -> str:
+def pattern_text(clock: Sequence[str]) -> str:
     """``"2 and 7 o'clock"``, ``"3 o'clock and centre"``, ``"none seen"``."""
     around = [position for position in clock if position != CENTRE]
     middle = [CENTRE] * (len(clock) - len(around))

@@ -11,17 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image as Picture
 from reportlab.lib.colors import HexColor
-from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.utils import ImageReader, simpleSplit
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
 from shop.dial import FAINT, INK, MARK, METAL, METAL_EDGE, RING, Dial, dial_of
 from shop.overlay import draw_overlay
-from shop.report import OUTCOME_TEXT, hole_rows, scale_rows, size_rows, word_rows
+from shop.paper import mm, new_sheet
+from shop.report import OUTCOME_TEXT, answer_line, check_lines, hole_rows, scale_rows, size_rows, word_rows
 from vision.vocabulary import CENTRE, xy_from_angle
 
-mm: Final[float] = 72.0 / 25.4  # points in a millimetre
-PAPERS: Final = {"a4": A4, "letter": LETTER}  # ISO 216; ANSI/ASME Y14.1 size A
 MARGIN_MM: Final = 16.0
 PICTURE_HIGH_MM: Final = 112.0
 DIAL_MM: Final = 62.0
@@ -62,14 +61,10 @@ def make_report(
     OSError
         If the file cannot be written.
     """
-    if paper not in PAPERS:
-        raise ValueError(f"paper is {paper!r}; allowed: {', '.join(PAPERS)}")
-    width, height = PAPERS[paper]
-    sheet = Canvas(target if hasattr(target, "write") else str(target), pagesize=(width, height), invariant=1)
-    sheet.setTitle(_plain(f"Cam read from {reading['photo']['name']}"))
+    sheet, width, height = new_sheet(target, paper, _plain(f"Cam read from {reading['photo']['name']}"))
     left, inner = MARGIN_MM * mm, width - 2.0 * MARGIN_MM * mm
     top = height - MARGIN_MM * mm
-    top = _head(sheet, reading, left, top)
+    top = _head(sheet, reading, left, top, inner)
     if pixels is not None:
         picture = pixels if drawn else draw_overlay(pixels, reading)
         top = _picture(sheet, picture, left, top, inner)
@@ -91,12 +86,15 @@ def _plain(text: str) -> str:
     return text.encode("cp1252", "replace").decode("cp1252")
 
 
-def _head(sheet: Canvas, reading: Mapping[str, Any], left: float, top: float) -> float:
+def _head(sheet: Canvas, reading: Mapping[str, Any], left: float, top: float, inner: float) -> float:
     sheet.setFillColor(HexColor(INK))
-    sheet.setFont("Helvetica-Bold", 16)
-    family, bottom = reading.get("family"), reading.get("bottom")
-    title = f"{family['label']}, {bottom['label']} bottom" if family and bottom else OUTCOME_TEXT[reading["outcome"]]
-    sheet.drawString(left, top - 5.0 * mm, _plain(title))
+    title = _plain(answer_line(reading))
+    title = title[:1].upper() + title[1:]
+    size = 16.0
+    while size > 9.0 and stringWidth(title, "Helvetica-Bold", size) > inner:
+        size -= 0.5
+    sheet.setFont("Helvetica-Bold", size)
+    sheet.drawString(left, top - 5.0 * mm, title)
     sheet.setFont("Helvetica", 9)
     sheet.setFillColor(HexColor("#55606b"))
     said = OUTCOME_TEXT[reading["outcome"]]
@@ -133,7 +131,7 @@ def _table(sheet: Canvas, reading: Mapping[str, Any], left: float, top: float, w
 
 def _warnings(sheet: Canvas, reading: Mapping[str, Any], left: float, top: float, inner: float) -> None:
     """What to look at; set smaller until it fits above the foot."""
-    texts = [_plain(warning["text"]) for warning in reading["warnings"]]
+    texts = [_plain(text) for text in check_lines(reading)]
     room = top - (MARGIN_MM + 22.0) * mm
     size = 9.5
     while size > SMALLEST_PT:

@@ -35,6 +35,7 @@ def show(slot: str, reading: Mapping[str, Any]) -> None:
         look.lead(
             "What fits from my list",
             "A replacement must agree with the lock by its tail and with the cylinder by its screws and bottom.",
+            level=2,
         )
     )
     try:
@@ -82,7 +83,7 @@ def _draw(slot: str, reading: Mapping[str, Any], measured: MeasuredPart, record:
     if deciding is not None:
         _ask(slot, reading, measured, deciding)
     if _findings(slot):
-        told = ", ".join(_findings(slot).values())
+        told = ", ".join(text.replace("=", " ").replace("-", " ") for text in _findings(slot).values())
         with st.container(horizontal=True, vertical_alignment="center"):
             st.html(look.note(f"Taken in: {told}"))
             if st.button("Forget what I measured", key=f"forget-{slot}"):
@@ -113,8 +114,8 @@ def _ask(slot: str, reading: Mapping[str, Any], measured: MeasuredPart, candidat
         with text:
             st.html(
                 look.heading(f"Measure this to decide about {candidate['part']}")
-                + f'<div class="cd-banner"><div><b>{look.escape(look.first_up(decide_by["quantity"]))}</b>'
-                f"<span>{look.escape(look.first_up(decide_by['where']))} It {look.escape(turn_text(decide_by))}.</span></div></div>"
+                + f'<div class="cd-measure"><b>{look.escape(look.first_up(decide_by["quantity"]))}</b>'
+                f"<span>{look.escape(look.first_up(decide_by['where']))} It {look.escape(turn_text(decide_by))}.</span></div>"
             )
             with st.form(f"measure-{slot}", border=False):
                 value: str | float | None
@@ -122,7 +123,13 @@ def _ask(slot: str, reading: Mapping[str, Any], measured: MeasuredPart, candidat
                     value = st.radio("What do you see?", LOOKS[kind], index=None, key=f"value-{slot}-{kind}")
                 else:
                     value = st.number_input(
-                        "Calliper says (mm)", 0.0, 200.0, None, 0.01, format="%.2f", key=f"value-{slot}-{kind}"
+                        f"{look.first_up(decide_by['quantity'])}, mm",
+                        0.0,
+                        200.0,
+                        None,
+                        0.01,
+                        format="%.2f",
+                        key=f"value-{slot}-{kind}",
                     )
                 if st.form_submit_button("Decide again", type="primary") and value is not None:
                     finding = f"{decide_by['measure']}={value}"

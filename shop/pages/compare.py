@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Any, Final
 
 import streamlit as st
 
@@ -10,8 +10,10 @@ from shop.cli_fits import chance_text, signed
 from shop.compare import Comparison, comparison_svg
 from shop.compare import compare as compare_readings
 from shop.pages import look
-from shop.pages.session import PhotoError, Seen, coin_choice, photo_input, read_upload
+from shop.pages.ask import ask
+from shop.pages.session import PhotoError, coin_choice, photo_input, read_as_told
 from shop.report import quantity_text
+from shop.settle import checks_of
 from vision.models import ModelError
 from vision.pipeline import ReadOptions
 
@@ -28,7 +30,7 @@ def show() -> None:
         )
     )
     coin = coin_choice()
-    seen: list[Seen | None] = []
+    seen: list[dict[str, Any] | None] = []
     for place, (slot, title) in zip(st.columns(2, gap="medium"), SLOTS, strict=True):
         with place:
             st.html(look.heading(title))
@@ -37,28 +39,31 @@ def show() -> None:
     if old is None or new is None:
         return
     try:
-        comparison = compare_readings(old.reading, new.reading)
+        comparison = compare_readings(old, new)
     except ValueError as error:
         st.warning(look.first_up(str(error)), icon=":material/info:")
         return
     _draw(comparison)
 
 
-def _one(slot: str, title: str, coin: str | None) -> Seen | None:
+def _one(slot: str, title: str, coin: str | None) -> dict[str, Any] | None:
     given = photo_input(slot, f"Photo: {title.lower()}")
     if given is None:
         return None
     try:
         with st.spinner("Reading the photo"):
-            seen = read_upload(slot, *given, ReadOptions(coin=coin))
+            seen, reading = read_as_told(slot, given, ReadOptions(coin=coin))
     except (PhotoError, ModelError) as error:
         st.error(look.first_up(str(error)), icon=":material/error:")
         return None
-    st.html(look.banner(seen.reading))
+    st.html(look.banner(reading))
+    if reading.get("pattern"):
+        ask(slot, reading)
+        checks = checks_of(reading)
+        if checks:
+            st.html(look.checks(checks))
     st.image(seen.picture, width="stretch", alt=f"{title}, with what was read drawn on it")
-    if seen.reading["warnings"]:
-        st.html(look.warnings(seen.reading))
-    return seen
+    return reading
 
 
 def _draw(comparison: Comparison) -> None:

@@ -8,18 +8,21 @@ from html import escape as escape
 from importlib import resources
 from typing import Any, Final
 
+from PIL import Image, ImageDraw
+
+from shop.dial import INK, MARK, PAPER
 from shop.report import (
     DIMENSION_HELP,
     DIMENSION_TEXT,
-    FAMILY_TEXT,
-    OUTCOME_TEXT,
-    pattern_text,
+    answer_line,
     place_text,
     quantity_text,
     scale_rows,
+    side_sureness,
     sureness,
 )
-from vision.vocabulary import CENTRE
+from shop.settle import Question, checks_of, questions_of
+from vision.vocabulary import CENTRE, xy_from_angle
 
 MOODS: Final = {"read": "good", "unsure": "care", "not-a-cam": "bad", "retake": "bad"}
 VERDICT_TEXT: Final = {
@@ -35,14 +38,28 @@ def style() -> str:
     return f"<style>{resources.files('shop.pages').joinpath('look.css').read_text('utf-8')}</style>"
 
 
+@lru_cache(maxsize=1)
+def icon() -> Image.Image:
+    """The browser tab's picture: a clock face with two holes. An icon by name would be fetched from another server."""
+    size = 64
+    picture = Image.new("RGBA", (size * 4, size * 4))
+    draw = ImageDraw.Draw(picture)
+    draw.ellipse((8, 8, 247, 247), fill=PAPER, outline=INK, width=16)
+    for angle_deg in (60.0, 210.0):
+        x, y = xy_from_angle(angle_deg, 64.0)
+        draw.ellipse((128 + x - 24, 128 - y - 24, 128 + x + 24, 128 - y + 24), fill=MARK)
+    return picture.resize((size, size), Image.Resampling.LANCZOS)
+
+
 def first_up(text: str) -> str:
     """The text with a capital letter at its start, the rest as it is."""
     return text[:1].upper() + text[1:]
 
 
-def lead(title: str, text: str) -> str:
-    """A page's heading with a line beneath."""
-    return f'<div class="cd-lead"><h1>{escape(title)}</h1><p>{escape(text)}</p></div>'
+def lead(title: str, text: str = "", *, level: int = 1) -> str:
+    """A heading with a line beneath; level 1 once a page."""
+    line = f"<p>{escape(text)}</p>" if text else ""
+    return f'<div class="cd-lead"><h{level}>{escape(title)}</h{level}>{line}</div>'
 
 
 def heading(text: str) -> str:
@@ -56,27 +73,36 @@ def note(*texts: str) -> str:
 
 
 def banner(reading: Mapping[str, Any]) -> str:
-    """What was read, in one line that can be told over the telephone."""
-    mood = MOODS[reading["outcome"]]
-    family, bottom, hand = reading.get("family"), reading.get("bottom"), reading.get("hand")
-    if family and bottom:
-        sided = f", {hand['label']} hand" if hand and hand["label"] != "none" else ""
-        head = (
-            f"{first_up(family['label'])}{sided}, {bottom['label']} bottom, screws at {pattern_text(_clock(reading))}"
-        )
-        line = first_up(FAMILY_TEXT.get(family["label"], ""))
-        line += "" if reading["outcome"] == "read" else ". Check what is marked below before you rely on it"
+    """The answer, in one line that can be told over the telephone, its sizes, and what it is worth."""
+    outcome = reading["outcome"]
+    count = len(questions_of(reading)) + len(checks_of(reading))
+    if outcome == "read":
+        state = "Read"
+    elif outcome == "unsure":
+        state = f"Read, with {count} {'thing' if count == 1 else 'things'} to settle below"
     else:
-        head = first_up(OUTCOME_TEXT[reading["outcome"]])
-        line = first_up(reading["warnings"][0]["text"]) if reading["warnings"] else ""
+        state = "No answer from this photo"
+    line = sizes_line(reading) if reading.get("pattern") else first_up(next(iter(checks_of(reading)), ""))
     return (
-        f'<div class="cd-banner {mood}" role="status"><i class="cd-mark" aria-hidden="true"></i>'
-        f"<div><b>{escape(head)}</b><span>{escape(line)}</span></div></div>"
+        f'<div class="cd-banner {MOODS[outcome]}" role="status"><i class="cd-mark" aria-hidden="true"></i>'
+        f"<div><small>{escape(state)}</small><b>{escape(first_up(answer_line(reading)))}</b>"
+        f"<span>{escape(line)}</span></div></div>"
     )
 
 
-def _clock(reading: Mapping[str, Any]) -> list[str]:
-    return list((reading.get("pattern") or {}).get("clock", ()))
+def sizes_line(reading: Mapping[str, Any]) -> str:
+    """The sizes asked for most, or why there are none."""
+    if any(warning["code"] == "size-unusual" for warning in reading["warnings"]):
+        return "The sizes look wrong: see below"
+    sizes = reading.get("dimensions") or {}
+    named = (("reach", "reach"), ("hub_diameter", "hub"), ("tail_width", "tail"))
+    told = [f"{name} {quantity_text(sizes[key], 'mm')}" for key, name in named if sizes.get(key) is not None]
+    return first_up(", ".join(told)) or "No lengths: nothing of known size was found beside it"
+
+
+def question(asked: Question) -> str:
+    """A question to the person, with how to tell."""
+    return f'<div class="cd-ask"><h2>{escape(asked.ask)}</h2><p>{escape(asked.how)}</p></div>'
 
 
 def words(reading: Mapping[str, Any]) -> str:
@@ -89,7 +115,8 @@ def words(reading: Mapping[str, Any]) -> str:
         label = f"{word['label']} side" if key == "facing" else word["label"]
         share = round(100.0 * float(word["probability"]))
         bar = f'<span class="cd-bar" aria-hidden="true"><i style="width:{share}%"></i></span>'
-        rows.append((name, f"<b>{escape(label)}</b><small>{escape(sureness(word))}</small>{bar}"))
+        told = side_sureness(reading) if key == "facing" else sureness(word)
+        rows.append((name, f"<b>{escape(label)}</b><small>{escape(told)}</small>{bar}"))
     return table(rows)
 
 
@@ -133,9 +160,9 @@ def table(rows: Iterable[tuple[str, str]]) -> str:
     return f'<table class="cd-table">{"".join(lines)}</table>'
 
 
-def warnings(reading: Mapping[str, Any]) -> str:
+def checks(texts: Iterable[str]) -> str:
     """What to look at, and what to do about it."""
-    items = "".join(f"<li>{escape(first_up(warning['text']))}</li>" for warning in reading["warnings"])
+    items = "".join(f"<li>{escape(first_up(text))}</li>" for text in texts)
     return f'<ul class="cd-warn">{items}</ul>'
 
 

@@ -12,11 +12,13 @@ from __future__ import annotations
 import multiprocessing
 import os
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
 from numpy.typing import NDArray
 
+from train.calibrate import expected_calibration_error, set_members
 from train.card import read_card, write_card
 from train.dataset import describe, labelled
 from vision.face import see_face
@@ -124,13 +126,38 @@ def fit(picture: Array, outline: Array, truth: NDArray[np.int64], wrong_and_sure
     return {"picture": a, "outline": b, "least_probability": [min(least, 0.5)] * p.shape[1]}
 
 
+def ablation(found: dict[str, tuple[Array, Array, NDArray[np.int64]]], fusion: dict[str, Any]) -> str:
+    """A Markdown table of each word: right by the picture's network alone, by the outline alone, and by both."""
+    lines = ["| word | voters | right | ECE | coverage | set size | wrong and alone |", "|---" * 7 + "|"]
+    for word, (picture, outline, truth) in found.items():
+        at, card = np.arange(len(truth)), fusion[word]
+        for name, a, b in (("picture", 1.0, 0.0), ("outline", 0.0, 1.0), ("both", card["picture"], card["outline"])):
+            p = probabilities(picture, outline, a, b)
+            right = p.argmax(axis=1) == truth
+            row = [f"{right.mean():.1%}", f"{expected_calibration_error(p.max(axis=1), right):.1%}", "", "", ""]
+            if name == "both":
+                members = set_members(p, np.asarray(card["least_probability"]))
+                alone = (members.sum(axis=1) == 1) & ~right
+                row[2:] = [
+                    f"{members[at, truth].mean():.1%}",
+                    f"{members.sum(axis=1).mean():.2f}",
+                    f"{alone.mean():.1%}",
+                ]
+            lines.append(f"| {word} ({len(truth)}) | {name} | " + " | ".join(row) + " |")
+    return "\n".join(lines)
+
+
 @click.command()
 @click.argument("folder", type=click.Path(exists=True, file_okay=False, path_type=Path))
 @click.option("--model", type=click.Path(exists=True, dir_okay=False, path_type=Path), required=True)
 @click.option("--wrong-and-sure", type=float, default=0.01, show_default=True)
-def main(folder: Path, model: Path, wrong_and_sure: float) -> None:
+@click.option("--check", is_flag=True, help="Fit nothing: print how right picture, outline and both are on the folder.")
+def main(folder: Path, model: Path, wrong_and_sure: float, check: bool) -> None:
     """Fit the joint vote on a folder of labelled pictures and write it into the outline network's card."""
     found = votes(folder)
+    if check:
+        click.echo(ablation(found, read_card(model, SCHEMA)["fusion"]))
+        return
     fusion = {word: fit(*found[word], wrong_and_sure) for word in WORDS}
     card = {**read_card(model, SCHEMA), "fusion": fusion, "calibrated_on": describe(folder, labelled(folder))}
     write_card(model, SCHEMA, card)

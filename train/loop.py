@@ -92,7 +92,7 @@ def train(
     average = copy.deepcopy(network).requires_grad_(False)
     decayed = [p for p in network.parameters() if p.ndim > 1]
     plain = [p for p in network.parameters() if p.ndim <= 1]
-    groups = [{"params": decayed, "weight_decay": 0.02}, {"params": plain, "weight_decay": 0.0}]
+    groups = [{"params": decayed, "weight_decay": 0.05}, {"params": plain, "weight_decay": 0.0}]
     optimizer = torch.optim.AdamW(groups, lr=config.rate, betas=(0.9, 0.98), fused=device.type == "cuda")
     progress = resume(run, config, network, average, optimizer, data, device)
     if begin_from is not None and progress.step == 0:

@@ -15,7 +15,9 @@ from vision.models import CLASSES, MAPS, WORDS
 SMOOTHING: Final = 0.01  # more of it costs the order of the confidences, which prediction sets live on
 WORD_WEIGHTS: Final = {"family": 1.0, "bottom": 0.6, "hand": 0.6, "facing": 0.5, "cam": 0.5}
 SPOT_CELLS: Final = 1.2  # standard deviation of a point's spot in a heat map
-OPENINGS: Final = tuple(MAPS.index(name) for name in MAPS if name != "face")
+OPENINGS: Final = slice(
+    MAPS.index("face") + 1, None
+)  # all maps but the first; a list would be sent to the GPU each time
 NEAR_PX: Final = 9  # a hole and what is this near it
 NEAR_WEIGHT: Final = 6.0  # holes fill 1 % of a patch, and their number must be right
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -15,6 +15,8 @@ from vision.quantity import NotMeasured
 Array = NDArray[np.float64]
 
 TUKEY: Final = 4.685  # biweight constant for 95 % efficiency on normal errors (Huber & Ronchetti, Robust Statistics)
+MOST_REWEIGHTINGS: Final = 30
+SETTLED: Final = 1e-5  # of the long semi-axis
 MAD_TO_SIGMA: Final = 1.4826  # median absolute deviation to standard deviation, normal errors
 
 
@@ -284,9 +286,11 @@ def _ellipse_residual(x: Array, points: Array) -> tuple[Array, Array]:
 
 def _foot(u: Array, v: Array, a: float, b: float) -> tuple[Array, Array]:
     """Nearest points of an upright ellipse in the first quadrant, by Newton steps on its evolute's circle."""
+    focal = a * a - b * b
     tu = tv = np.full(len(u), np.sqrt(0.5))
     for _ in range(5):  # converges to 1e-12 in four for points near the edge
-        ex, ey = (a * a - b * b) * tu**3 / a, (b * b - a * a) * tv**3 / b
+        before = tu
+        ex, ey = (focal / a) * (tu * tu * tu), (-focal / b) * (tv * tv * tv)
         rx, ry = a * tu - ex, b * tv - ey
         qx, qy = u - ex, v - ey
         r, q = np.hypot(rx, ry), np.maximum(np.hypot(qx, qy), 1e-15)
@@ -294,6 +298,8 @@ def _foot(u: Array, v: Array, a: float, b: float) -> tuple[Array, Array]:
         tv = np.clip((qy * r / q + ey) / b, 0.0, 1.0)
         length = np.maximum(np.hypot(tu, tv), 1e-15)
         tu, tv = tu / length, tv / length
+        if np.abs(tu - before).max() < 1e-12:
+            break
     return a * tu, b * tv
 
 
@@ -359,18 +365,34 @@ def fit_ellipse_robust(edge: Array, start: Ellipse | None = None) -> Ellipse | N
     """
     points = _checked(edge)
     ellipse: Ellipse | NotMeasured = fit_ellipse(points) if start is None else start
-    for _ in range(8):
-        if isinstance(ellipse, NotMeasured):
-            return ellipse
-        distance = ellipse.distance(points)
+    if isinstance(ellipse, NotMeasured):
+        return ellipse
+    middle, unit = np.array([ellipse.x, ellipse.y]), ellipse.long
+    p = (points - middle) / unit
+    x = np.array([0.0, 0.0, 1.0, ellipse.short / unit, ellipse.angle])
+    weights = np.ones(len(p))
+    for _ in range(MOST_REWEIGHTINGS):  # a single step for each weighing: both settle together
+        distance, jac = _ellipse_residual(x, p)
         sigma = MAD_TO_SIGMA * float(np.median(np.abs(distance)))
-        if sigma < 1e-9 * ellipse.long:
-            return fit_ellipse(points, (np.abs(distance) < 1e-6 * ellipse.long).astype(float))
-        z = np.clip(np.abs(distance) / (TUKEY * sigma), 0.0, 1.0)
-        before, ellipse = ellipse, fit_ellipse(points, (1.0 - z**2) ** 2, ellipse)
-        if isinstance(ellipse, Ellipse) and abs(ellipse.long - before.long) < 1e-5 * before.long:
+        if sigma < 1e-9:
+            return fit_ellipse(points, (np.abs(distance) < 1e-6).astype(float))
+        weights = (1.0 - np.clip(np.abs(distance) / (TUKEY * sigma), 0.0, 1.0) ** 2) ** 2
+        weighted = jac * weights[:, None]
+        normal = weighted.T @ jac
+        step = np.linalg.solve(normal + 1e-9 * np.diag(np.diag(normal) + 1e-12), -(weighted.T @ distance))
+        x = x + np.clip(step, -0.2, 0.2)
+        if max(float(np.abs(step[:4]).max()), abs(float(step[4])) * abs(x[2] - x[3])) < SETTLED:
             break
-    return ellipse
+    if np.isfinite(x).all() and min(abs(x[2]), abs(x[3])) > 1e-3:
+        ellipse = replace(
+            ellipse,
+            x=float(middle[0] + x[0] * unit),
+            y=float(middle[1] + x[1] * unit),
+            long=float(abs(x[2]) * unit),
+            short=float(abs(x[3]) * unit),
+            angle=float(x[4]),
+        )
+    return fit_ellipse(points, weights, ellipse)
 
 
 def _covariance(residual: Array, jac: Array, count: int) -> Array:

@@ -85,6 +85,29 @@ def test_residual_is_the_true_corner_error():
     assert max(ratios) < 2.5
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_coarse_picture_that_a_lens_bends_is_no_curled_card(seed: int):
+    """Squares of 20 to 40 px seen by a lens of k1 = -0.03 (radial term of OpenCV's camera model, per focal length)."""
+    width, height = 900, 675
+    pixels, to_px = card_picture(np.random.default_rng(60 + seed), width=width, height=height, tilt_deg=4.0)
+    focal = 26.0 / 43.27 * np.hypot(width, height)
+    camera = np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1.0]])
+    y, x = np.mgrid[:height, :width].astype(np.float64)
+    seen = np.stack([x.ravel(), y.ravel()], axis=1).reshape(-1, 1, 2)
+    straight = cv2.undistortPoints(seen, camera, np.array([-0.03, 0, 0, 0, 0]), P=camera).reshape(height, width, 2)
+    bent = cv2.remap(pixels, straight.astype(np.float32), None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    fit = fit_card(photo(bent))
+    assert isinstance(fit, CardFit)
+    assert len(fit.ids) >= 8
+    ends = np.array([[-15.0, 5.0], [15.0, -8.0]])
+    on_picture = cv2.projectPoints(
+        np.concatenate([(project(to_px, ends) - camera[:2, 2]) / focal, np.ones((2, 1))], axis=1),
+        np.zeros(3), np.zeros(3), camera, np.array([-0.03, 0, 0, 0, 0]),
+    )[0].reshape(-1, 2)  # fmt: skip
+    back = project(np.linalg.inv(fit.homography), on_picture)
+    assert np.linalg.norm(back[1] - back[0]) == pytest.approx(np.linalg.norm(ends[1] - ends[0]), rel=0.01)
+
+
 @pytest.mark.parametrize("hidden", [2, 5, 8])
 def test_hidden_markers(hidden: int):
     found = 0

@@ -38,6 +38,9 @@ CARD_HEIGHT_MM: Final = Quantity(0.0, 0.05)  # the part lies on the card itself:
 
 DETECT_LONG_SIDES_PX: Final = (1000, 2000, 4032)  # tried in turn until enough is seen
 MIN_MARKERS: Final = 2  # eight corners; one marker gives lengths no better than a coin (0.3-0.9 % at 0.1-0.3 px)
+U_COARSE_CELLS: Final = 0.13  # of a cell: scatter of the detector's own corners, seen on path-traced cards
+U_CORNER_PX: Final = 0.3  # of a corner found by lines: 0.05 px in good pictures, 0.3 px in coarse, grainy ones
+CORNER_SPREADS: Final = 4.0
 ENOUGH_MARKERS: Final = 4  # the rest is then predicted and looked for in its place, which is quicker than searching
 
 
@@ -141,7 +144,9 @@ def fit_card(photo: Photo) -> CardFit | NotMeasured:
     if not seen:
         return NotMeasured("card-not-found", "no square of the printed card is seen: keep the whole ring in the photo")
     ids = tuple(sorted(seen))
-    fit = _fit(ids, np.stack([seen[i] for i in ids]), layout)
+    coarse_px = np.stack([seen[i] for i in ids])
+    cell_px = float(np.median(np.linalg.norm(np.roll(coarse_px, -1, axis=1) - coarse_px, axis=2))) / CELLS
+    fit = _fit(ids, coarse_px, layout, max(U_COARSE_CELLS * cell_px, U_CORNER_PX))
     if isinstance(fit, NotMeasured) and len(ids) >= MIN_MARKERS:
         return fit
     homography = fit.homography if isinstance(fit, CardFit) else _from_one(seen[ids[0]], layout[ids[0]])
@@ -157,7 +162,7 @@ def fit_card(photo: Photo) -> CardFit | NotMeasured:
             f"{len(fine)} of the card's {len(layout)} squares is clear enough; two are the least: uncover more of them",
         )
     ids = tuple(sorted(fine))
-    return _fit(ids, np.stack([fine[i] for i in ids]), layout)
+    return _fit(ids, np.stack([fine[i] for i in ids]), layout, U_CORNER_PX)
 
 
 def detect_markers(
@@ -292,16 +297,21 @@ def _robust_line(points: NDArray[np.float64], needed: int) -> tuple[NDArray[np.f
 
 
 def _fit(
-    ids: tuple[int, ...], corners_px: NDArray[np.float64], layout: dict[int, NDArray[np.float64]]
+    ids: tuple[int, ...], corners_px: NDArray[np.float64], layout: dict[int, NDArray[np.float64]], u_corner_px: float
 ) -> CardFit | NotMeasured:
-    """One plane through the markers; a marker off by more than a part of itself is left out."""
+    """One plane through the markers; a marker off by more than the corners' own noise and a curl of the sheet is left
+    out."""
     corners_mm = np.stack([layout[i] for i in ids])
     side_px = float(np.median(np.linalg.norm(np.roll(corners_px, -1, axis=1) - corners_px, axis=2)))
-    limit_px = max(1.0, 0.03 * side_px)  # 0.4 mm of print: a curled sheet passes, a wrong marker does not
-    homography, inside = cv2.findHomography(
-        corners_mm.reshape(-1, 2), corners_px.reshape(-1, 2), cv2.RANSAC, limit_px, maxIters=2000, confidence=0.9999
-    )
-    good = np.zeros(len(ids), bool) if inside is None else inside.reshape(-1, 4).sum(axis=1) >= 3
+    # 0.03 of a side is 0.4 mm of print: a curled sheet passes, a wrong marker does not
+    limit_px = float(np.hypot(CORNER_SPREADS * u_corner_px, 0.03 * side_px))
+    homography, _ = cv2.findHomography(corners_mm.reshape(-1, 2), corners_px.reshape(-1, 2), 0)
+    good = np.ones(len(ids), bool)
+    if homography is None or _off(homography, corners_mm, corners_px).max() > limit_px:
+        homography, inside = cv2.findHomography(
+            corners_mm.reshape(-1, 2), corners_px.reshape(-1, 2), cv2.RANSAC, limit_px, maxIters=2000, confidence=0.9999
+        )
+        good = np.zeros(len(ids), bool) if inside is None else inside.reshape(-1, 4).sum(axis=1) >= 3
     if homography is None or good.sum() < MIN_MARKERS:
         return NotMeasured(
             "card-not-flat" if len(ids) >= MIN_MARKERS else "card-too-few-markers",
@@ -310,10 +320,7 @@ def _fit(
     for _ in range(3):
         plane_mm, image_px = corners_mm[good].reshape(-1, 2), corners_px[good].reshape(-1, 2)
         homography, _ = cv2.findHomography(plane_mm, image_px, 0)
-        off_px = np.linalg.norm(
-            _project(np.asarray(homography, np.float64), corners_mm.reshape(-1, 2)) - corners_px.reshape(-1, 2), axis=1
-        )
-        worst = off_px.reshape(-1, 4).max(axis=1)
+        worst = _off(homography, corners_mm, corners_px).max(axis=1)
         kept = worst <= max(limit_px, 4.0 * float(np.median(worst[good])))
         if kept.sum() < MIN_MARKERS or (kept == good).all():
             break
@@ -327,6 +334,14 @@ def _fit(
     keep = tuple(i for i, ok in zip(ids, good, strict=True) if ok)
     out = tuple(i for i, ok in zip(ids, good, strict=True) if not ok)
     return CardFit(keep, image_px, plane_mm, np.asarray(homography, np.float64), residual_px, residual_px * mm, out)
+
+
+def _off(
+    homography: NDArray[np.float64], corners_mm: NDArray[np.float64], corners_px: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """How far each corner (M, 4) lies from where the plane has it, px."""
+    seen = _project(np.asarray(homography, np.float64), corners_mm.reshape(-1, 2)) - corners_px.reshape(-1, 2)
+    return np.asarray(np.linalg.norm(seen, axis=1).reshape(-1, 4))
 
 
 def _from_one(corners_px: NDArray[np.float64], corners_mm: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -65,10 +65,14 @@ class PatchReading:
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """One quick look at a square: is it a cam, and the circle round the face in it (centre, radius; photo pixels)."""
+    """One quick look at a square: is it a cam, and the circle round the face in it (centre, radius; photo pixels).
+
+    `seen` is what the network said of which patch, for a second look to go on from.
+    """
 
     cam_probability: float
     face: tuple[tuple[float, float], float] | None
+    seen: tuple[RawReading, Patch] | None = None
 
 
 def run_reader(patches: NDArray[np.uint8], *, model: Model | None = None) -> list[RawReading]:
@@ -166,15 +170,24 @@ def read_patch(patch: Patch, *, model: Model | None = None) -> PatchReading:
 
 
 def look_twice(
-    pixels: NDArray[np.uint8], centre_px: tuple[float, float], radius_px: float, *, model: Model | None = None
+    pixels: NDArray[np.uint8],
+    centre_px: tuple[float, float],
+    radius_px: float,
+    *,
+    model: Model | None = None,
+    first_look: tuple[RawReading, Patch] | None = None,
 ) -> tuple[RawReading, Patch]:
     """Read the part in the photo's own roll, then again tail up and centred on the face the first look found.
 
     The words' logits of both looks are averaged: two different views of one part err less than one. Maps, points and
-    feature are those of the second look, which the returned patch shows.
+    feature are those of the second look, which the returned patch shows. `first_look` is the first one where it has been
+    taken already.
     """
-    first_patch = cut_patch(pixels, centre_px, radius_px, 0.0)
-    first = run_reader(first_patch.rgb[None], model=model)[0]
+    if first_look is None:
+        first_patch = cut_patch(pixels, centre_px, radius_px, 0.0)
+        first = run_reader(first_patch.rgb[None], model=model)[0]
+    else:
+        first, first_patch = first_look
     axis, tail = first.points.astype(np.float64)
     up_deg = math.degrees(math.atan2(tail[0] - axis[0], axis[1] - tail[1]))
     circle = _face_circle(first.maps[MAPS.index("face")])
@@ -201,9 +214,9 @@ def look_once(
     cam = float(softmax(raw.logits["cam"], reader.calibration.temperature["cam"])[1])
     circle = _face_circle(raw.maps[MAPS.index("face")])
     if circle is None:
-        return Look(cam, None)
+        return Look(cam, None, (raw, patch))
     centre = patch.photo_points(np.array([circle[0]]))[0]
-    return Look(cam, ((float(centre[0]), float(centre[1])), circle[1] * patch.px_per_patch_px))
+    return Look(cam, ((float(centre[0]), float(centre[1])), circle[1] * patch.px_per_patch_px), (raw, patch))
 
 
 def look_around(rgb: NDArray[np.uint8], *, model: Model | None = None) -> RawReading:
@@ -256,7 +269,12 @@ def _seen_upright(word: str, raw: RawReading, k: int) -> NDArray[np.float32]:
 
 
 def read_part(
-    pixels: NDArray[np.uint8], centre_px: tuple[float, float], radius_px: float, *, model: Model | None = None
+    pixels: NDArray[np.uint8],
+    centre_px: tuple[float, float],
+    radius_px: float,
+    *,
+    model: Model | None = None,
+    first_look: tuple[RawReading, Patch] | None = None,
 ) -> tuple[PatchReading, Patch]:
     """What the reader says about the part inside a circle, and the tail-up patch that its maps and points lie in.
 
@@ -266,9 +284,11 @@ def read_part(
         Upright RGB photo.
     centre_px, radius_px
         Circle round the part, as `vision.segment` finds it.
+    first_look : tuple of RawReading and Patch, optional
+        What `look_once` saw in that circle.
     """
     reader = shipped("reader") if model is None else model
-    raw, patch = look_twice(pixels, centre_px, radius_px, model=reader)
+    raw, patch = look_twice(pixels, centre_px, radius_px, model=reader, first_look=first_look)
     return interpret(raw, reader.calibration), patch
 
 

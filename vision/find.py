@@ -76,14 +76,14 @@ def find_part(pixels: NDArray[np.uint8], regions: Regions) -> Found:
         text = "no part is seen: put the cam flat on a plain sheet and fill about a third of the frame with it"
         return Found(None, None, None, "retake", (NotMeasured("no-part", text),))
     best = max(seen, key=lambda s: s.worth)
-    words, patch = read_part(pixels, *best.circle)
+    words, patch = read_part(pixels, *best.circle, first_look=best.look.seen)
     if not words.is_cam:
         text = "what lies there does not look like a cam: if it is one, lay it flat, screw side up, and photograph it again"
         return Found(_region(words, patch, regions), patch, words, "not-a-cam", (NotMeasured("not-a-cam", text),))
     region = _region(words, patch, regions)
     for rival in _apart(best, seen):
         if rival.look.cam_probability > SURE_CAM and rival.circle[1] ** 2 > SEVERAL_PARTS_AREA * best.circle[1] ** 2:
-            other, _ = read_part(pixels, *rival.circle)
+            other, _ = read_part(pixels, *rival.circle, first_look=rival.look.seen)
             if other.is_cam and min(other.cam_probability, words.cam_probability) > SURE_CAM:
                 text = "more than one part is in the picture: photograph one at a time"
                 return Found(region, patch, words, "retake", (NotMeasured("several-parts", text),))

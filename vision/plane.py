@@ -28,6 +28,7 @@ RIM_SIGMA_PX: Final = 0.45  # of a coin's or card's edge point, bias from shadow
 PART_SIGMA_PX: Final = 0.6  # of the part's own circles: worn, burred, never quite round
 U_ROUND_RELATIVE: Final = 0.004  # of a part's radius: how far hubs are from round
 INDEPENDENT_POINTS: Final = 20  # on a whole rim; neighbours share shadow and relief
+LAID_FIRST: Final = 4  # rounds in which patterns are laid out under the first tilt before tilt and focal length move
 POINTS_USED: Final = 60  # a rim is thinned to this many before the fit
 
 
@@ -145,6 +146,13 @@ class _Marks:
     pattern_mm: Array
     height: float
     sigma_px: float
+    across: Array | None = None  # (N, 2) unit: where points are known to sigma_px in this direction alone
+    loose_px: float = 1.0  # in the other
+
+    @property
+    def places(self) -> int:
+        """Shift, turn, and the rows' unknown distance."""
+        return 3 if self.across is None else 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,14 +206,21 @@ def fit_plane(
             )
         else:
             marks.append(
-                _Marks(np.asarray(r.image_px, float), np.asarray(r.plane_mm, float), r.height_mm.value, r.sigma_px)
+                _Marks(
+                    np.asarray(r.image_px, float),
+                    np.asarray(r.plane_mm, float),
+                    r.height_mm.value,
+                    r.sigma_px,
+                    r.across_px,
+                    r.loose_px,
+                )
             )
     known = len(circles)
     circles += [_part_circle(points, height) for points, height in part_circles]
     distance = _first_distance(circles[:known], marks, focal)
     if distance is None:
         return NotMeasured("plane-not-fitted", "the reference is too small in the picture: go closer")
-    starts = _starts(circles, centre, focal)
+    starts = _starts_of_marks(marks, centre, focal) or _starts(circles, centre, focal)
     prior = np.array([focal, 0.0, 0.0, np.log(distance / focal)])
     sigma = np.array([u_focal * focal, U_TILT_RAD, U_TILT_RAD, 3.0])
     solution = _best(circles, marks, prior, sigma, starts, centre)
@@ -294,6 +309,26 @@ def _starts(circles: list[_Circle], centre: Array, focal: float) -> list[Array]:
     return starts
 
 
+def _starts_of_marks(marks: list[_Marks], centre: Array, focal: float) -> list[Array]:
+    """The tilt that each pattern's two vanishing points tell, and square; none where no pattern is wider than a line."""
+    starts = []
+    for m in marks:
+        if len(m.points) < 4 or np.ptp(m.pattern_mm, axis=0).min() < 1e-3 * np.ptp(m.pattern_mm, axis=0).max():
+            continue
+        middle = m.pattern_mm.mean(axis=0)
+        unit = np.ptp(m.pattern_mm, axis=0)  # rows that lie close together weigh as much as the length
+        found, _ = cv2.findHomography((m.pattern_mm - middle) / unit, (m.points - centre) / focal, 0)
+        homography = np.asarray(found, np.float64)
+        if homography.shape != (3, 3):
+            continue
+        normal = np.cross(homography[:, 0], homography[:, 1])
+        normal = normal * -np.sign(normal[2]) / max(float(np.linalg.norm(normal)), 1e-12)
+        angle = float(np.arccos(np.clip(-normal[2], -1.0, 1.0)))
+        if 0.0 < angle < 1.2:
+            starts.append(np.array([normal[1], -normal[0]]) * angle / np.sin(angle))
+    return [*starts, np.zeros(2)] if starts else []
+
+
 def _best(
     circles: list[_Circle], marks: list[_Marks], prior: Array, sigma: Array, starts: list[Array], centre: Array
 ) -> _Solution | None:
@@ -326,19 +361,22 @@ def _solve(
 ) -> _Solution | None:
     """Levenberg-Marquardt over the camera and each reference's own place; covariance from the final curvature."""
     x = _with_places(circles, marks, first, centre)
+    rims = _stacked(circles)
+    numeric = np.array([*range(4), *range(len(x) - sum(m.places for m in marks), len(x))])
     damping = 1e-3
-    residual = _residuals(x, circles, marks, prior, sigma, centre)
+    residual = _residuals(x, rims, marks, prior, sigma, centre)
     cost = float(residual @ residual)
     jac = np.empty((len(residual), len(x)))
     scale = np.ones(len(x))
     scale[0] = prior[0]
-    for _ in range(25):
-        _place_columns(jac, x, circles, centre)
-        for i in (*range(4), *range(len(x) - 3 * len(marks), len(x))):
-            h = 1e-5 * max(scale[i], abs(x[i]), 1.0 if i >= 4 else 0.0)
-            moved = x.copy()
-            moved[i] += h
-            jac[:, i] = (_residuals(moved, circles, marks, prior, sigma, centre) - residual) / h
+    for turn in range(25 + LAID_FIRST * bool(marks)):
+        _place_columns(jac, x, rims, centre)
+        h = 1e-5 * np.maximum(scale, np.abs(x))[numeric]
+        moved = np.tile(x, (len(numeric), 1))
+        moved[np.arange(len(numeric)), numeric] += h
+        jac[:, numeric] = (_residuals(moved, rims, marks, prior, sigma, centre) - residual).T / h
+        if marks and turn < LAID_FIRST:
+            jac[:, :3] = 0.0
         normal, slope = jac.T @ jac, jac.T @ residual
         improved = False
         for _ in range(6):
@@ -348,15 +386,18 @@ def _solve(
                 return None
             trial = x + step
             if trial[0] > 1.0 and np.abs(trial[1:3]).max() < 1.3:
-                r = _residuals(trial, circles, marks, prior, sigma, centre)
+                r = _residuals(trial, rims, marks, prior, sigma, centre)
                 c = float(r @ r)
                 if np.isfinite(c) and c <= cost:
                     improved = True
                     break
             damping *= 8.0
-        if not improved:
+        if not improved and not (marks and turn < LAID_FIRST):
             break
-        done = cost - c < 1e-4 * max(cost, 1e-9)
+        if not improved:
+            damping = 1e-3
+            continue
+        done = cost - c < 1e-4 * max(cost, 1e-9) and not (marks and turn < LAID_FIRST)
         x, residual, cost = trial, r, c
         damping = max(damping / 8.0, 1e-9)
         if done:
@@ -370,7 +411,8 @@ def _solve(
 
 
 def _with_places(circles: list[_Circle], marks: list[_Marks], p: Array, centre: Array) -> Array:
-    """The camera, then x, y of each circle (and its radius where unknown), then shift and turn of each pattern."""
+    """The camera, then x, y of each circle (and its radius where unknown), then shift and turn of each pattern (and the
+    stretch of its rows where unknown)."""
     rows: list[float] = list(p)
     for c in circles:
         on = _to_mm(p, centre, c.points, c.height)
@@ -386,53 +428,72 @@ def _with_places(circles: list[_Circle], marks: list[_Marks], p: Array, centre: 
         a, b = m.pattern_mm - m.pattern_mm.mean(axis=0), on - on.mean(axis=0)
         turn = float(np.arctan2((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum(), (a * b).sum()))
         rows += [float(on[:, 0].mean()), float(on[:, 1].mean()), turn]
+        if m.across is not None:
+            beside = b[:, 1] * np.cos(turn) - b[:, 0] * np.sin(turn)
+            rows.append(float(np.linalg.lstsq(a, beside, rcond=None)[0][1]))
     return np.array(rows)
 
 
-def _place_columns(jac: Array, x: Array, circles: list[_Circle], centre: Array) -> None:
+@dataclass(frozen=True, slots=True)
+class _Rims:
+    """The edge points of all circles in one, with the places of each point's circle among the parameters."""
+
+    points: Array  # (N, 2)
+    height: Array  # (N,)
+    middle_at: NDArray[np.intp]  # (N, 2)
+    radius_at: NDArray[np.intp]  # (N,), where `radius_mm` is NaN
+    radius_mm: Array  # (N,)
+    weight: Array  # (N,) of a distance on the plane over the millimetres in a pixel
+    parameters: int  # camera and circles together
+
+
+def _stacked(circles: list[_Circle]) -> _Rims:
+    at, rows = 4, []
+    for c in circles:
+        few = np.sqrt(max(len(c.points) / INDEPENDENT_POINTS, 1.0))  # neighbours on a rim err together
+        size = np.nan if c.radius_mm is None else c.radius_mm
+        rows.append(np.tile([c.height, at, size, 1.0 / (c.sigma_px * few)], (len(c.points), 1)))
+        at += 2 if c.radius_mm is not None else 3
+    height, first, radius, weight = np.concatenate(rows).T if rows else np.empty((4, 0))
+    points = np.concatenate([c.points for c in circles]) if circles else np.empty((0, 2))
+    place = first.astype(np.intp)
+    middle = np.column_stack([place, place + 1])
+    return _Rims(points, height, middle, np.where(np.isnan(radius), place + 2, 0), radius, weight, at)
+
+
+def _place_columns(jac: Array, x: Array, rims: _Rims, centre: Array) -> None:
     """Derivatives by each circle's own centre and radius, written into the Jacobian."""
     jac[:, 4:] = 0.0
-    row = k = 4
-    for c in circles:
-        on = _to_mm(x[:4], centre, c.points, c.height)
-        d = on - x[k : k + 2]
-        distance = np.maximum(np.linalg.norm(d, axis=1), 1e-12)
-        weight = _weight(c, x)
-        rows = slice(row, row + len(on))
-        jac[rows, k : k + 2] = -d / distance[:, None] * weight
-        if c.radius_mm is None:
-            jac[rows, k + 2] = -weight
-        row, k = row + len(on), k + (3 if c.radius_mm is None else 2)
+    d = _to_mm(x[:4], centre, rims.points, rims.height) - x[rims.middle_at]
+    weight = rims.weight * np.exp(-x[3])
+    rows = 4 + np.arange(len(d))
+    jac[rows[:, None], rims.middle_at] = d * (-weight / np.maximum(np.hypot(d[:, 0], d[:, 1]), 1e-12))[:, None]
+    free = np.isnan(rims.radius_mm)
+    jac[rows[free], rims.radius_at[free]] = -weight[free]
 
 
-def _weight(c: _Circle, x: Array) -> float:
-    """From a distance on the plane to a standardised residual; neighbours on a rim err together and weigh as fewer."""
-    few = np.sqrt(max(len(c.points) / INDEPENDENT_POINTS, 1.0))
-    return float(np.exp(-x[3]) / (c.sigma_px * few))
+def _residuals(x: Array, rims: _Rims, marks: list[_Marks], prior: Array, sigma: Array, centre: Array) -> Array:
+    """Standardised residuals of one set of parameters (P,) or of several (K, P): (…, M).
 
-
-def _residuals(
-    x: Array, circles: list[_Circle], marks: list[_Marks], prior: Array, sigma: Array, centre: Array
-) -> Array:
-    """Standardised residuals: four of the prior, then of every edge point and mark."""
-    p = x[:4]
+    Four of the prior come first, then those of every edge point and mark.
+    """
+    p = x[..., :4]
     rows = [(p - prior) / sigma]
-    k = 4
-    for c in circles:
-        on = _to_mm(p, centre, c.points, c.height)
-        mid = x[k : k + 2]
-        k += 2
-        radius = c.radius_mm
-        if radius is None:
-            radius = x[k]
-            k += 1
-        distance = np.linalg.norm(on - mid, axis=1)
-        rows.append((distance - radius) * _weight(c, x))
+    d = _to_mm(p, centre, rims.points, rims.height) - x[..., rims.middle_at]
+    radius = np.where(np.isnan(rims.radius_mm), x[..., rims.radius_at], rims.radius_mm)
+    rows.append((np.hypot(d[..., 0], d[..., 1]) - radius) * (rims.weight * np.exp(-p[..., 3, None])))
+    k = rims.parameters
     for m in marks:
-        shift, turn = x[k : k + 2], x[k + 2]
-        k += 3
+        shift, turn = x[..., k : k + 2], x[..., k + 2, None]
         a = m.pattern_mm - m.pattern_mm.mean(axis=0)
+        along, beside = a[:, 0], a[:, 1] if m.across is None else a[:, 1] * x[..., k + 3, None]
+        k += m.places
         cos, sin = np.cos(turn), np.sin(turn)
-        on = np.column_stack([a[:, 0] * cos - a[:, 1] * sin, a[:, 0] * sin + a[:, 1] * cos]) + shift
-        rows.append(((_to_px(p, centre, on, m.height) - m.points) / m.sigma_px).ravel())
-    return np.concatenate(rows)
+        on = np.stack([along * cos - beside * sin, along * sin + beside * cos], axis=-1) + shift[..., None, :]
+        off = _to_px(p, centre, on, m.height) - m.points
+        if m.across is None:
+            rows.append((off / m.sigma_px).reshape(*x.shape[:-1], -1))
+        else:
+            rows.append((off * m.across).sum(axis=-1) / m.sigma_px)
+            rows.append((off[..., 0] * m.across[:, 1] - off[..., 1] * m.across[:, 0]) / m.loose_px)
+    return np.concatenate(rows, axis=-1)

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+THICKNESS_MM = {"steel": 0.7, "white": 1.6, "yellow": 1.0, "wood": 3.0, "clear": 2.0, "dark": 0.8}  # memory
 FONTS = (cv2.FONT_HERSHEY_SIMPLEX, cv2.FONT_HERSHEY_DUPLEX, cv2.FONT_HERSHEY_COMPLEX)
 
 
@@ -52,6 +53,7 @@ class RulerPicture:
     pixels: NDArray[np.uint8]
     edges: tuple[Edge, ...]
     to_px: NDArray[np.float64]  # (3, 3): ruler mm -> picture px
+    bench_to_px: NDArray[np.float64]  # (3, 3): the same millimetres on the bench, the ruler's height under its face
     tags: dict[str, object] = field(default_factory=dict)
 
     def points_px(self, points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -93,8 +95,8 @@ def random_edge(
 
 def draw_ruler(
     rng: np.random.Generator, kinds: tuple[str, ...], *, px_per_mm: float = 16.0, figures: bool = True
-) -> tuple[NDArray[np.float32], NDArray[np.float32], tuple[Edge, ...], float, float]:
-    """Colour (H, W, 3) and cover (H, W) of a flat ruler, its edges, its length and width in mm."""
+) -> tuple[NDArray[np.float32], NDArray[np.float32], tuple[Edge, ...], float, float, str]:
+    """Colour (H, W, 3) and cover (H, W) of a flat ruler, its edges, its length and width in mm, its material."""
     length, width = rng.uniform(120.0, 310.0), rng.uniform(18.0, 34.0)
     material = rng.choice(["steel", "white", "yellow", "wood", "clear", "dark"], p=[0.3, 0.2, 0.1, 0.2, 0.12, 0.08])
     h, w = int(width * px_per_mm), int(length * px_per_mm)
@@ -143,7 +145,7 @@ def draw_ruler(
     cover = np.full((h, w), 0.55 if material == "clear" else 1.0, np.float32)
     if material == "clear":
         cover = np.maximum(cover, mark.astype(np.float32) / 255.0)
-    return colour, cover, tuple(edges), length, width
+    return colour, cover, tuple(edges), length, width, str(material)
 
 
 def bench(rng: np.random.Generator, height: int, width: int) -> NDArray[np.float32]:
@@ -169,14 +171,18 @@ def bench(rng: np.random.Generator, height: int, width: int) -> NDArray[np.float
     return ((tone + field_) * shade)[..., None] * tint.astype(np.float32)
 
 
-def camera(rng: np.random.Generator, width: int, height: int, tilt_deg: float, distance_mm: float, centre_mm: NDArray[np.float64], roll_deg: float, f35_mm: float = 26.0) -> NDArray[np.float64]:  # fmt: skip
-    """Homography from a plane in mm (y down, as drawn) to a picture; the optical axis meets the plane at `centre_mm`."""
+def camera(rng: np.random.Generator, width: int, height: int, tilt_deg: float, distance_mm: float, centre_mm: NDArray[np.float64], roll_deg: float, f35_mm: float = 26.0, toward: float | None = None, below_mm: float = 0.0) -> NDArray[np.float64]:  # fmt: skip
+    """Homography from a plane in mm (y down, as drawn) to a picture; the optical axis meets the plane at `centre_mm`.
+
+    With `below_mm` the millimetres lie on a parallel plane that much farther away.
+    """
     f = f35_mm / 43.27 * np.hypot(width, height)
-    toward = rng.uniform(0, 2 * np.pi)
+    toward = rng.uniform(0, 2 * np.pi) if toward is None else toward
     axis = np.array([np.cos(toward), np.sin(toward), 0.0]) * np.radians(tilt_deg)
     rotation = cv2.Rodrigues(axis)[0] @ cv2.Rodrigues(np.array([0, 0, np.radians(roll_deg)]))[0]
     shift = np.array([[1, 0, -centre_mm[0]], [0, 1, -centre_mm[1]], [0, 0, 1.0]])
-    pose = np.column_stack([rotation[:, 0], rotation[:, 1], [0, 0, distance_mm]]) @ shift
+    middle = np.array([0, 0, distance_mm]) + below_mm * rotation[:, 2]
+    pose = np.column_stack([rotation[:, 0], rotation[:, 1], middle]) @ shift
     k = np.array([[f, 0, (width - 1) / 2], [0, f, (height - 1) / 2], [0, 0, 1.0]])
     h = k @ pose
     return h / h[2, 2]
@@ -201,13 +207,16 @@ def ruler_picture(
     tilt = float(rng.uniform(0, 30)) if tilt_deg is None else tilt_deg
     distance = float(rng.uniform(160, 420)) if distance_mm is None else distance_mm
     shown = bool(rng.random() < 0.85) if figures is None else figures
-    colour, cover, edges, length, wide = draw_ruler(rng, kinds, figures=shown)
+    colour, cover, edges, length, wide, material = draw_ruler(rng, kinds, figures=shown)
     ppm = colour.shape[1] / length
     field_mm = width / (26.0 / 43.27 * np.hypot(width, height) / distance)
     along = rng.uniform(-0.25, 0.25) * length
     across = rng.uniform(0.05, 0.3) * field_mm * rng.choice([-1, 1])
     centre = np.array([length / 2 + along, wide / 2 + across])
-    to_px = camera(rng, width, height, tilt, distance, centre, rng.uniform(0, 360))
+    roll, toward = rng.uniform(0, 360), rng.uniform(0, 2 * np.pi)
+    to_px = camera(rng, width, height, tilt, distance, centre, roll, toward=toward)
+    thick = THICKNESS_MM[material]
+    bench_to_px = camera(rng, width, height, tilt, distance, centre, roll, toward=toward, below_mm=thick)
     super_ = 2
     up = np.array([[super_, 0, (super_ - 1) / 2], [0, super_, (super_ - 1) / 2], [0, 0, 1.0]])
     tex = np.array([[1 / ppm, 0, 0.5 / ppm], [0, 1 / ppm, 0.5 / ppm], [0, 0, 1.0]])  # texture px -> mm
@@ -239,9 +248,9 @@ def ruler_picture(
         y, x = np.mgrid[:height, :width].astype(np.float32)
         picture = picture + (rng.uniform(30, 110) * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / (2 * s * s)))[..., None]
     pixels = finish(rng, picture, rng.uniform(0.3, 1.1), rng.uniform(1, 5), int(rng.integers(78, 96)))
-    return RulerPicture(
-        pixels, edges, to_px, {"tilt": tilt, "distance": distance, "kinds": kinds, "figures": shown, "covered": covered}
-    )
+    beside = (float(length / 2 + along), float(wide / 2 + (40.0 if across > 0 else -40.0)))
+    tags = {"tilt": tilt, "distance": distance, "kinds": kinds, "figures": shown, "covered": covered}
+    return RulerPicture(pixels, edges, to_px, bench_to_px, {**tags, "material": material, "beside_mm": beside})
 
 
 NOT_RULERS = (

@@ -174,6 +174,30 @@ def test_a_ruler_on_one_line_gives_scale_along_it():
     assert np.linalg.norm(np.diff(plane.to_mm(ends), axis=0)) == pytest.approx(50.0, rel=0.003)
 
 
+def test_a_rulers_marks_as_lines_give_the_full_plane():
+    """Marks 3 mm long but given as 2: known across themselves to 0.1 px, along themselves to 2 px; tilt honest."""
+    rng = np.random.default_rng(9)
+    focal = focal_px(26.0, SIZE)
+    x = np.arange(0.0, 101.0)
+    true = np.concatenate([np.column_stack([x, 0 * x]), np.column_stack([x, 0 * x + 3.0])])
+    given = true * (1.0, 2.0 / 3.0)
+    z = []
+    for _ in range(24):
+        turn, roll = rng.uniform(0, 2 * np.pi, 2)
+        tilt = rng.uniform(0.05, 0.4) * np.array([np.cos(turn), np.sin(turn)])
+        flat = (true - (50.0, 25.0)) @ np.array([[np.cos(roll), np.sin(roll)], [-np.sin(roll), np.cos(roll)]])
+        image = project(flat, 0.0, focal, tilt, 260.0)
+        marks = np.tile(image[101:] - image[:101], (2, 1))
+        along = marks / np.linalg.norm(marks, axis=1, keepdims=True)
+        across = np.column_stack([along[:, 1], -along[:, 0]])
+        image = image + rng.normal(0, 0.1, (202, 1)) * across + rng.normal(0, 2.0, (202, 1)) * along
+        reference = PointReference(image, given, 0.1, Quantity(0.0, 0.01), across, 2.0)
+        plane = fit_plane([reference], image_size=SIZE, focal_35mm=26.0)
+        off = plane.parameters[1:3] - tilt
+        z.append(off @ np.linalg.solve(plane.covariance[1:3, 1:3], off) / 2.0)
+    assert np.sqrt(np.mean(z)) == pytest.approx(1.0, abs=0.35)
+
+
 def test_without_a_reference_the_part_is_made_square_but_has_no_unit():
     rng = np.random.default_rng(8)
     focal, tilt = focal_px(26.0, SIZE), np.radians([0.0, 20.0])

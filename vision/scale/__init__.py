@@ -25,13 +25,19 @@ class PointReference:
     """Points of a rigid flat pattern, at a height above the bench.
 
     `image_px` (N, 2) are seen where the pattern has `plane_mm` (N, 2), known up to a turn and a shift in the plane; the
-    points may all lie on one line, as a ruler's do.
+    points may all lie on one line.
+
+    A ruler's marks are lines: each is known to `sigma_px` across itself, by `across_px` (N, 2) unit, and only to
+    `loose_px` along itself; and how far its rows lie apart in mm is not known, so that y in `plane_mm` holds up to a
+    common factor. That the rows' marks run together in the distance still tells the tilt about the ruler.
     """
 
     image_px: NDArray[np.float64]
     plane_mm: NDArray[np.float64]
     sigma_px: float
     height_mm: Quantity
+    across_px: NDArray[np.float64] | None = None
+    loose_px: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -337,7 +337,7 @@ def _fit(
 
 
 def _off(
-    homography: NDArray[np.float64], corners_mm: NDArray[np.float64], corners_px: NDArray[np.float64]
+    homography: cv2.typing.MatLike, corners_mm: NDArray[np.float64], corners_px: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """How far each corner (M, 4) lies from where the plane has it, px."""
     seen = _project(np.asarray(homography, np.float64), corners_mm.reshape(-1, 2)) - corners_px.reshape(-1, 2)

@@ -17,7 +17,7 @@ from vision.photo import Photo
 from vision.quantity import NotMeasured, Quantity
 from vision.scale import PointReference, Scale
 from vision.scale.ruler_pattern import Marks, read_pattern
-from vision.scale.ruler_search import find_seeds
+from vision.scale.ruler_search import LONG_SIDES_PX, find_seeds
 from vision.scale.ruler_track import Edge, Pyramid, edge_through, fit_spacing, sample, track
 
 Array = NDArray[np.float64]
@@ -25,15 +25,16 @@ Unit = Literal["mm", "inch"]
 
 # Steel rules keep 0.05-0.1 mm on 300 mm, moulded and wooden ones shrink and swell by a few tenths: memory, no source.
 U_SIZE: Final = 0.001
-RULER_HEIGHT_MM: Final = Quantity(
-    1.0, 0.6
-)  # graduated face over the bench: steel 0.5, bevelled plastic 1, wood 3; memory
+RULER_HEIGHT_MM: Final = Quantity(1.4, 0.9)  # graduated face over the bench: steel 0.5, plastic 1-2, wood 3; memory
 MIN_MARKS: Final = 12
 BEND_WARNING: Final = 0.001  # rms bend per length: then a local size is off by about 1 % at the ends
-MAX_TRIES: Final = 40
+MAX_TRIES: Final = 24  # seeds followed in each search
 MAX_SCATTER: Final = 0.1  # of a step; good marks scatter by 0.01, coarsely printed ones by 0.06
 MORE_TRIES: Final = 8
 MAX_EDGES: Final = 2
+MARKS_USED: Final = 40  # of an edge, for the plane: what is left of errors after that is common to all of them
+LOOSE_PX: Final = 3.0  # how well it is known where along itself a mark was looked at
+NEAR_AND_FAR: Final = ((0.12, 0.42), (0.58, 0.88))  # of the shortest mark's length
 AGREE: Final = 0.04  # two edges of one ruler may differ by this part where tilt changes the size from one to the other
 
 
@@ -46,6 +47,9 @@ class RulerEdge:
     graduation: str
     index: NDArray[np.intp]  # (N,) in divisions; zero is some mark of the longest kind
     image_px: Array  # (N, 2) middles of marks, all at one distance from the base of the marks
+    near_px: Array  # (N, 2) the same marks close to where they begin
+    far_px: Array  # (N, 2) and where the short ones end
+    across_px: Array  # (N, 2) unit, square to each mark in the picture
     sigma_px: float  # scatter, and what the lens bends
     bent_px: float  # rms of that bend
     gain: float
@@ -85,16 +89,21 @@ def find_ruler(
     if worst > BEND_WARNING:
         text = f"the ruler looks bent by {100 * worst:.1f} % of its length: lay it flat, and keep it near the photo's middle"
         warnings = (NotMeasured("ruler-bent", text),)
-    references = tuple(
-        PointReference(
-            e.image_px,
-            np.stack([e.index * e.division_mm, np.zeros(e.index.size)], axis=1),
-            e.sigma_px,
-            RULER_HEIGHT_MM,
-        )
-        for e in result
-    )
+    references = tuple(_reference(e) for e in result)
     return Scale("ruler", f"{result[0].unit}-ruler", references, U_SIZE, warnings)
+
+
+def _reference(edge: RulerEdge) -> PointReference:
+    """Marks of an edge, evenly taken, each at both ends: along the ruler they tell size and tilt, and as lines that run
+    together in the distance the tilt about the ruler."""
+    few = np.unique(np.linspace(0, edge.index.size - 1, MARKS_USED).astype(np.intp))
+    image_px = np.concatenate([edge.near_px[few], edge.far_px[few]])
+    apart = float(np.median(np.linalg.norm(edge.far_px - edge.near_px, axis=1))) * edge.mm_per_px
+    along = edge.near_px[-1] - edge.near_px[0]
+    side = float(np.sign(((edge.far_px - edge.near_px) @ np.array([along[1], -along[0]])).sum()))  # y in mm runs up
+    x = edge.index[few] * edge.division_mm
+    plane_mm = np.concatenate([np.stack([x, np.zeros(x.size)], 1), np.stack([x, np.full(x.size, side * apart)], 1)])
+    return PointReference(image_px, plane_mm, edge.sigma_px, RULER_HEIGHT_MM, np.tile(edge.across_px[few], (2, 1)), LOOSE_PX)  # fmt: skip
 
 
 def find_edges(
@@ -107,19 +116,21 @@ def find_edges(
     """The graduated edges behind `find_ruler`, surest first."""
     gray = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
     pyramid = Pyramid(gray)
-    searches: list[NDArray[np.bool_] | None] = []
+    searches: list[tuple[NDArray[np.bool_] | None, tuple[int, ...]]] = []
     if ruler_probability is not None and float(ruler_probability.max()) > 0.5:
         reach = max(3, int(0.03 * max(ruler_probability.shape)) | 1)
-        searches.append(cv2.dilate((ruler_probability > 0.3).astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0)
-    searches.append(None if exclude_mask is None else ~exclude_mask)
+        likely = cv2.dilate((ruler_probability > 0.3).astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
+        searches.append((likely, LONG_SIDES_PX))
+    everywhere = None if exclude_mask is None else ~exclude_mask
+    searches += [(everywhere, (size,)) for size in sorted(LONG_SIDES_PX)]
     fail = NotMeasured(
         "ruler-not-found", "no ruler's graduation is seen: show at least 3 cm of it, sharp and uncovered"
     )
-    for allowed in searches:
+    for allowed, sizes in searches:
         edges: list[RulerEdge] = []
         tracked: list[Edge] = []
         more = MORE_TRIES
-        for seed in find_seeds(gray, allowed=allowed, limit=MAX_TRIES):
+        for seed in find_seeds(gray, allowed=allowed, limit=MAX_TRIES, long_sides_px=sizes):
             if any(_on_edge(e, seed.centre_px, seed.direction) for e in tracked):
                 continue
             if tracked:  # the other edge of the same ruler, not anything else
@@ -127,7 +138,7 @@ def find_edges(
                 if more < 0 or not _beside(tracked[0], seed.centre_px, seed.direction):
                     continue
             edge = track(pyramid, seed)
-            if edge is None:
+            if edge is None or any(_on_edge(e, edge.origin_px, edge.direction) for e in tracked):
                 continue
             told = read_pattern(pyramid, edge)
             if isinstance(told, NotMeasured):
@@ -135,8 +146,6 @@ def find_edges(
                     fail = told
                 continue
             edge, marks = told
-            if any(_on_edge(e, edge.origin_px, edge.direction) for e in tracked):
-                continue
             read = _measure(pyramid, edge, marks)
             if read is None:
                 continue
@@ -202,18 +211,19 @@ def _measure(pyramid: Pyramid, edge: Edge, marks: Marks) -> RulerEdge | None:
     typical = float(np.median(period))
     n = int(np.clip(np.ceil(2.0 * 0.45 * typical * 1.5), 9, 41)) | 1
     x = np.linspace(-0.45, 0.45, n)
-    inner = np.linspace(0.15, 0.85, 7) * marks.short
+    part = np.linspace(0.12, 0.88, 9)
+    inner = part * marks.short
     rows = marks.base + marks.side * inner
     lines = index[:, None, None] + x[None, None, :]
-    rows_px = rows[None, :, None] * period[:, None, None]
-    lines, rows_px = np.broadcast_arrays(lines, rows_px)
+    rows_px = rows[None, :, None] * edge.row_px(index)[:, None, None]
     grey = sample(pyramid, edge.points(lines, rows_px), min(typical, 11.0))
     ok = np.isfinite(grey).all(axis=(1, 2))
     if ok.sum() < MIN_MARKS:
         return None
-    index, period, profile = index[ok], period[ok], grey[ok].mean(axis=1)
-    low, high = profile.min(axis=1, keepdims=True), profile.max(axis=1, keepdims=True)
-    shape = np.median((profile - low) / np.maximum(high - low, 1.0), axis=0)
+    index, grey = index[ok], grey[ok]
+    profile = grey.mean(axis=1)
+    floor, top = profile.min(axis=1, keepdims=True), profile.max(axis=1, keepdims=True)
+    shape = np.median((profile - floor) / np.maximum(top - floor, 1.0), axis=0)
     shape = 0.5 * (shape + shape[::-1])
     shift, contrast, misfit = _shifts(x, profile, shape)
     clear = contrast > 0.35 * np.median(contrast)
@@ -237,17 +247,30 @@ def _measure(pyramid: Pyramid, edge: Edge, marks: Marks) -> RulerEdge | None:
     straight = fit_spacing(index[good], along[good], bend=False)
     bent = fit.position(index[good]) - straight.position(index[good])
     bent_px = float(np.sqrt((bent**2).mean()))
+    index, shift, grey = index[good], shift[good], grey[good]
+    unit_px = edge.row_px(index)
+    ends, scatter = [], []
+    for low, high in NEAR_AND_FAR:
+        use = (part >= low) & (part <= high)
+        moved = _shifts(x, grey[:, use].mean(axis=1), shape)[0]
+        ends.append(edge.points(index + moved, float(rows[use].mean()) * unit_px))
+        off = edge.position(index + moved) - fit.position(index)
+        off = off - np.polyval(np.polyfit(index, off, 2), index)  # the lines run together
+        scatter.append(1.4826 * float(np.median(np.abs(off))))
+    where = edge.points(index + shift, float(rows.mean()) * unit_px)
+    lean = edge.slant[0] + edge.slant[1] * edge.position(index)
+    across = edge.direction - lean[:, None] * np.array([-edge.direction[1], edge.direction[0]])
+    across = across / np.linalg.norm(across, axis=1, keepdims=True)
     # what the lens bends is common to neighbours: as many marks as there are bends, not all, average it out
-    sigma = float(np.hypot(sigma, bent_px * np.sqrt(max(count / 8.0, 1.0))))
-    middle_row = float(rows.mean())
-    where = edge.points(index[good] + shift[good], middle_row * period[good])
+    sigma = float(np.hypot(max(sigma, *scatter), bent_px * np.sqrt(max(count / 8.0, 1.0))))
     division = marks.graduation.division_mm
-    number = (index[good] - marks.zero).astype(np.intp)
-    mm_per_px = division / float(fit.step(np.array(np.median(index[good]))))
+    number = (index - marks.zero).astype(np.intp)
+    mm_per_px = division / float(fit.step(np.array(np.median(index))))
     unit: Unit = "mm" if marks.graduation.unit == "mm" else "inch"
     return RulerEdge(
-        unit, division, marks.graduation.name, number, where, max(sigma, 0.03), bent_px, marks.gain, mm_per_px
-    )
+        unit, division, marks.graduation.name, number, where, ends[0], ends[1], across,
+        max(sigma, 0.03), bent_px, marks.gain, mm_per_px,
+    )  # fmt: skip
 
 
 def _shifts(x: Array, profiles: Array, shape: Array) -> tuple[Array, Array, Array]:

@@ -24,7 +24,9 @@ MIN_RUN: Final = 9  # marks without a gap; a part may cover a ruler in several p
 FLOOR: Final = 0.12  # periods; lengths are read to about half a row
 TAIL: Final = 8.0  # spreads; a mark that a cover or a figure makes longer or shorter counts no more than this
 MIN_GAIN: Final = 9.0  # log likelihood ratio of a graduation against marks of one length, and against the next best
+SURE_GAIN: Final = 100.0  # with this nothing is expected of the gaps between the marks
 LEANS: Final = np.arange(-0.06, 0.061, 0.015)
+MOST: Final = 0.7  # part of the figures that must agree: a cover or glare hides some
 MIN_STEP: Final = 0.07  # a longer class is longer by at least this part of the shorter
 
 
@@ -95,8 +97,7 @@ def straighten(pyramid: Pyramid, edge: Edge) -> Strip:
         return Strip(index, rows, nothing, nothing > 0, nothing)
     grid = np.arange((index[0] - 1) * SAMPLES, (index[-1] + 1) * SAMPLES + 1) / SAMPLES
     period = edge.period(grid)
-    rows_px = rows[:, None] * period[None, :]
-    points = edge.points(np.broadcast_to(grid, rows_px.shape), rows_px)
+    points = edge.points(grid[None, :], rows[:, None] * edge.row_px(grid)[None, :])
     grey = sample(pyramid, points, float(np.median(period)))
     dark = swing(grey) * edge.polarity
     at = (np.arange(index.size) + 1) * SAMPLES
@@ -137,6 +138,8 @@ def read_pattern(pyramid: Pyramid, edge: Edge) -> tuple[Edge, Marks] | NotMeasur
         `ruler-unit-unclear` where two ways of dividing explain the lengths about equally well.
     """
     first = _read(straighten(pyramid, edge))
+    if isinstance(first, Marks) and first.gain > SURE_GAIN:
+        return edge, first
     second = _read(straighten(pyramid, edge.inverted()))
     if isinstance(second, Marks) and (isinstance(first, NotMeasured) or second.gain > first.gain):
         return edge.inverted(), second
@@ -331,7 +334,18 @@ def _best_graduation(index: NDArray[np.intp], length: Array) -> _Choice | NotMea
             return NotMeasured("ruler-unit-unclear", f"the marks could be {names}: show more of the ruler")
         coarse = min(best, rival, key=lambda f: len(f.graduation.classes))
         return _Choice(coarse.graduation, coarse.zero, best.score(spread) - null, coarse.short, doubtful=True)
+    cycle = len(best.graduation.classes)
+    half = next((f for f in usable if f.graduation.unit == "inch" and 2 * len(f.graduation.classes) == cycle), None)
+    if best.graduation.unit == "inch" and half is not None and not _told_apart(index, length, best.zero, cycle):
+        return _Choice(half.graduation, half.zero, best.score(spread) - null, half.short, doubtful=True)
     return _Choice(best.graduation, best.zero, best.score(spread) - null, best.short, doubtful=False)
+
+
+def _told_apart(index: NDArray[np.intp], length: Array, zero: int, cycle: int) -> bool:
+    """Whether the longest marks stand out from those half way between, each of them: else a cover or a figure may have
+    made one longer or shorter, and the inch would be taken for twice what it is."""
+    inch, half = length[(index - zero) % cycle == 0], length[(index - zero) % cycle == cycle // 2]
+    return min(inch.size, half.size) >= 2 and float(inch.min()) > (1.0 + MIN_STEP) * float(half.max())
 
 
 def _by_figures(
@@ -349,15 +363,17 @@ def _by_figures(
     rows = (strip.rows * side > longest + 0.3) & (strip.rows * side < longest + 0.3 + 4.5 / graduation.division_mm)
     if rows.sum() < 3:
         return None
-    ink = np.where(strip.inside[rows], strip.ink[rows], 0.0).mean(axis=0)
+    known = strip.inside[rows].all(axis=0)
+    known &= (strip.index >= strip.index[valid].min()) & (strip.index <= strip.index[valid].max())
+    ink = strip.ink[rows].mean(axis=0)
     place = (strip.index - zero) % (2 * cycle)
-    here, between = ink[place == 0], ink[place == cycle]
-    rest = ink[np.minimum(place % cycle, cycle - place % cycle) > cycle // 4]
+    here, between = ink[known & (place == 0)], ink[known & (place == cycle)]
+    rest = ink[known & (np.minimum(place % cycle, cycle - place % cycle) > cycle // 4)]
     if min(here.size, between.size) < 2 or rest.size == 0:
         return None
     if np.median(here) < np.median(between):
         here, between = between, here
-    paper = float(np.median(rest))
-    if float(here.min()) > max(2.5 * paper, 2.0 * float(between.max())) and float(between.max()) < 1.5 * paper:
+    level = 2.2 * float(np.median(rest))
+    if (here > level).mean() >= MOST and (between > 0.7 * level).mean() <= 1.0 - MOST:
         return next(g for g in GRADUATIONS if g.unit == "inch" and len(g.classes) == 2 * cycle)
-    return graduation if float(between.min()) > 1.8 * paper else None
+    return graduation if (between > level).mean() >= MOST else None

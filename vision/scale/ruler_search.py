@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -35,6 +35,7 @@ def find_seeds(
     *,
     allowed: NDArray[np.bool_] | None = None,
     limit: int = 12,
+    long_sides_px: tuple[int, ...] = LONG_SIDES_PX,
 ) -> list[Seed]:
     """Candidate places on graduated edges, best first.
 
@@ -45,22 +46,37 @@ def find_seeds(
         Where to look, over the whole picture at any size; everywhere when None.
     limit : int
         The most that is returned.
+    long_sides_px : tuple of int
+        Sizes the picture is looked at in.
 
     Returns
     -------
     list of Seed
         At most one for each line of tiles in one direction with one period.
     """
+    height, width = gray.shape
+    box = (0, 0, width, height)
+    if allowed is not None:  # only what lies round the places allowed is looked at
+        rows, columns = np.flatnonzero(allowed.any(axis=1)), np.flatnonzero(allowed.any(axis=0))
+        if rows.size == 0:
+            return []
+        to_y, to_x = height / allowed.shape[0], width / allowed.shape[1]
+        room = 0.05 * max(gray.shape)  # enough of the ground to tell its noise by
+        box = (
+            max(0, int(columns[0] * to_x - room)),
+            max(0, int(rows[0] * to_y - room)),
+            min(width, int((columns[-1] + 1) * to_x + room)),
+            min(height, int((rows[-1] + 1) * to_y + room)),
+        )
+        grid = cv2.resize(allowed.astype(np.uint8), (max(width // 8, 1), max(height // 8, 1)))
+        allowed = grid[box[1] // 8 : -(-box[3] // 8), box[0] // 8 : -(-box[2] // 8)] > 0
+    cut = np.ascontiguousarray(gray[box[1] : box[3], box[0] : box[2]])
+    sizes = {min(1.0, long_side_px / max(gray.shape)) for long_side_px in long_sides_px}
     tiles: list[Seed] = []
-    for long_side_px in LONG_SIDES_PX:
-        scale = min(1.0, long_side_px / max(gray.shape))
-        if scale == 1.0 and tiles:
-            break
-        tiles += _periodic_tiles(_reduced(gray, scale), 1.0 / scale, allowed)
-        if scale == 1.0:
-            tiles += _periodic_tiles(_reduced(gray, 0.5), 2.0, allowed)
-            break
-    return _lines_of_tiles(tiles, limit)
+    for scale in sorted(sizes):
+        tiles += _periodic_tiles(_reduced(cut, scale), 1.0 / scale, allowed)
+    offset = np.array([box[0], box[1]], float)
+    return [replace(s, centre_px=s.centre_px + offset) for s in _lines_of_tiles(tiles, limit)]
 
 
 def _reduced(gray: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:

@@ -74,6 +74,10 @@ class Edge:
     def period(self, index: Array) -> Array:
         return self.spacing.step(index)
 
+    def row_px(self, index: Array) -> Array:
+        """What one row of one period measures across the edge: it shrinks with the distance, the periods with its square."""
+        return np.asarray(np.sqrt(np.maximum(self.period(index), 0.0) * self.period(np.array(self.spacing.middle))))
+
     def points(self, index: Array, rows_px: Array) -> Array:
         """Picture points (..., 2) at `index` along the edge and `rows_px` to the normal's side of it."""
         normal = np.array([-self.direction[1], self.direction[0]])
@@ -82,7 +86,10 @@ class Edge:
         where = along + tilt * rows_px
         x = np.clip((index - self.spacing.middle) / self.spacing.half, -1.2, 1.2)
         off = rows_px + np.polyval(self.bow, x)
-        return np.asarray(self.origin_px + where[..., None] * self.direction + off[..., None] * normal)
+        result = np.empty((*np.broadcast_shapes(where.shape, off.shape), 2))
+        for k in range(2):
+            result[..., k] = self.origin_px[k] + where * self.direction[k] + off * normal[k]
+        return result
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+import threading
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
@@ -138,12 +139,46 @@ def _thickness(text: str | None) -> Any:
     return Quantity(value.value, max(value.u, 0.005))
 
 
-def read_file(path: str, options: ReadOptions) -> tuple[Photo, Reading]:
-    """Open and read one photo; ``-`` is standard input. Raises `vision.photo.PhotoError`."""
-    from vision.photo import open_photo
-    from vision.pipeline import read_photo
+class Opening(threading.Thread):
+    """Opens a photo while the rest of the program is still being loaded: decoding leaves the interpreter free."""
 
-    photo = open_photo(sys.stdin.buffer.read(), name="standard input") if path == "-" else open_photo(path)
+    def __init__(self, path: str) -> None:
+        super().__init__(name="opening the photo")
+        self._path = path
+        self._photo: Photo | None = None
+        self._error: BaseException | None = None
+        self.start()
+
+    def run(self) -> None:
+        from vision.photo import open_photo
+
+        try:
+            self._photo = open_photo(self._path)
+        except BaseException as error:  # raised again where the photo is wanted
+            self._error = error
+
+    def photo(self) -> Photo:
+        """The photo, or what `vision.photo.open_photo` raised."""
+        self.join()
+        if self._photo is None:
+            raise self._error or RuntimeError("the photo was not opened")
+        return self._photo
+
+
+def read_file(path: str, options: ReadOptions, opening: Opening | None = None) -> tuple[Photo, Reading]:
+    """Open and read one photo; ``-`` is standard input. Raises `vision.photo.PhotoError`.
+
+    `opening` is the photo on its way already.
+    """
+    from vision.photo import open_photo
+    from vision.pipeline import open_networks, read_photo
+
+    if path == "-":
+        photo = open_photo(sys.stdin.buffer.read(), name="standard input")
+    else:
+        opening = opening or Opening(path)
+        open_networks()
+        photo = opening.photo()
     return photo, read_photo(photo, options)
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from shop.cli_common import paint, print_json, read_file, read_options, reading_options, say
+from shop.cli_common import Opening, paint, print_json, read_file, read_options, reading_options, say
 
 if TYPE_CHECKING:
     from vision.photo import Photo
@@ -64,12 +64,13 @@ def read(
         raise click.UsageError("--json and --jsonl together: choose one")
     if as_json and len(photos) > 1:
         raise click.UsageError("--json prints one object: with several photos use --jsonl")
+    opening = None if photos[0] == "-" else Opening(photos[0])
     options = read_options(given)
     for out in (overlay, pdf):
         _check_target(out, len(photos))
     bad = False
     first = True
-    for name, photo, reading, error in _readings(photos, options, quiet):
+    for name, photo, reading, error in _readings(photos, options, quiet, opening):
         if reading is None or photo is None:
             bad = True
             if jsonl:
@@ -93,9 +94,9 @@ def read(
 
 
 def _readings(
-    photos: tuple[str, ...], options: ReadOptions, quiet: bool
+    photos: tuple[str, ...], options: ReadOptions, quiet: bool, opening: Opening | None
 ) -> Iterator[tuple[str, Photo | None, Reading | None, str]]:
-    """Each photo's name with its reading, or with what is wrong with the file."""
+    """Each photo's name with its reading, or with what is wrong with the file. The first is being opened already."""
     from vision.photo import PhotoError
 
     shows = len(photos) > 1 and not quiet and sys.stderr.isatty()
@@ -105,7 +106,7 @@ def _readings(
         name = "standard input" if path == "-" else Path(path).name
         found: tuple[str, Photo | None, Reading | None, str]
         try:
-            photo, reading = read_file(path, options)
+            photo, reading = read_file(path, options, opening if i == 1 else None)
             found = photo.name, photo, reading, ""
         except PhotoError as error:
             found = name, None, None, str(error)

@@ -81,7 +81,8 @@ class Fusion:
 
 
 @lru_cache(maxsize=1)
-def _session() -> tuple[ort.InferenceSession, dict[str, float], dict[str, Fusion]]:
+def outline_network() -> tuple[ort.InferenceSession, dict[str, float], dict[str, Fusion]]:
+    """The shipped network, its temperatures and how each word is fused, opened once a process."""
     path = FOLDER / "outline.onnx"
     if not path.is_file():
         raise ModelError("the network outline.onnx is missing: install the package again, or train it (see train/)")
@@ -106,7 +107,7 @@ def default_fusion() -> dict[str, dict[str, object]]:
 
 def vote(outline: Array, hub_radius: float) -> OutlineVote:
     """What the outline alone says; arguments as for `signature`."""
-    session, temperature, _ = _session()
+    session, temperature, _ = outline_network()
     logits = session.run(None, {"signature": signature(outline, hub_radius)[None]})[0][0]
     found = {}
     start = 0
@@ -131,7 +132,7 @@ def joint(word: str, picture: Word, outline: dict[str, float], fusion: Fusion | 
     fusion : Fusion, optional
         Another weighing than the shipped one.
     """
-    rule = _session()[2][word] if fusion is None else fusion
+    rule = outline_network()[2][word] if fusion is None else fusion
     labels = WORDS[word]
     a = np.log(np.maximum([picture.probabilities.get(label, 0.0) for label in labels], 1e-6))
     b = np.log(np.maximum([outline[label] for label in labels], 1e-6))

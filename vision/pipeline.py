@@ -12,7 +12,8 @@ from vision.classify import PatchReading, part_hand
 from vision.face import FaceView, see_face
 from vision.find import Found, find_part
 from vision.measure import FaceEdges, Measurement, frame_of, measure
-from vision.outline_words import joint, vote
+from vision.models import shipped
+from vision.outline_words import joint, outline_network, vote
 from vision.photo import Photo
 from vision.plane import Plane, fit_plane, square_plane
 from vision.quantity import NotMeasured, Quantity
@@ -47,6 +48,19 @@ class ReadOptions:
     scale: str = "auto"  # auto, none, or one kind
     facing: str | None = None
     thickness_mm: Quantity | None = None
+
+
+def open_networks() -> None:
+    """Open the networks that every reading needs, so that it need not wait for them.
+
+    Raises
+    ------
+    ModelError
+        If one is missing or not understood.
+    """
+    shipped("finder")
+    shipped("reader")
+    outline_network()
 
 
 def read_photo(photo: Photo, options: ReadOptions | None = None) -> Reading:
@@ -316,7 +330,9 @@ def _doubts(
             )
         )
     if words.cam_probability < CLEAR_CAM:
-        notes.append(NotMeasured("cam-unsure", "this may be something else than a cam: compare with the part in the hand"))
+        notes.append(
+            NotMeasured("cam-unsure", "this may be something else than a cam: compare with the part in the hand")
+        )
     if len(family.plausible) > 1:
         named = " or ".join(family.plausible)
         notes.append(NotMeasured("family-unsure", f"the outline may be {named}: compare with the part in the hand"))

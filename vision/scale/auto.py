@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, cast
+from typing import TYPE_CHECKING, Final, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,11 +13,12 @@ from vision.photo import Photo
 from vision.plane import Plane, fit_plane
 from vision.quantity import NotMeasured, Quantity
 from vision.scale import CircleReference, Scale
-from vision.scale.card import find_card
 from vision.scale.coin import find_coin
 from vision.scale.cylinder import DIAMETER_MM, find_cylinder
-from vision.scale.ruler import Unit, find_ruler
 from vision.segment import Regions
+
+if TYPE_CHECKING:
+    from vision.scale.ruler import Unit
 
 KINDS: Final = ("auto", "coin", "ruler", "card", "cylinder", "none")
 SEEN: Final = 0.5  # probability of a cell that counts as seen
@@ -80,7 +81,7 @@ def find_scale(
             return None, (_coin_not_named(),)
         return _one(find_coin(photo, wish.coin, regions=regions, part_mask=part_mask))
     if wish.kind == "card":
-        return _one(find_card(photo, bar_mm=wish.card_bar_mm))
+        return _one(_card(photo, wish))
     if wish.kind == "ruler":
         return _one(_ruler(photo, wish, regions, part_mask))
     if wish.kind == "cylinder":
@@ -98,7 +99,7 @@ def _auto(
     """Card first, quickest and surest; then the coin if it is named; then the ruler where one can be."""
     found: list[Scale] = []
     missed: list[NotMeasured] = []
-    card = find_card(photo, bar_mm=wish.card_bar_mm)
+    card = _card(photo, wish)
     if isinstance(card, Scale):
         found.append(card)
     elif card.code != "card-not-found" or wish.card_bar_mm is not None:
@@ -134,6 +135,12 @@ def _coin_not_named() -> NotMeasured:
     return NotMeasured("coin-not-named", "a coin gives the scale only when it is named: say which coin it is")
 
 
+def _card(photo: Photo, wish: ScaleRequest) -> Scale | NotMeasured:
+    from vision.scale.card import find_card  # here and for the ruler: a reading by coin need not wait for them
+
+    return find_card(photo, bar_mm=wish.card_bar_mm)
+
+
 def _ruler(
     photo: Photo,
     wish: ScaleRequest,
@@ -143,6 +150,8 @@ def _ruler(
     thorough: bool = True,
 ) -> Scale | NotMeasured:
     """The ruler, with the network's maps cut to the picture: they reach a little beyond it."""
+    from vision.scale.ruler import find_ruler
+
     likely = None
     mask = part_mask
     if regions is not None:

@@ -73,18 +73,19 @@ def find_cylinder(
     scale = min(1.0, SEARCH_LONG_SIDE_PX / max(height, width))
     size = (round(width * scale), round(height * scale))
     small = np.asarray(cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
+    grey = _grey(small)
     cam = cv2.resize(part_mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     inner, inner_radius = _greatest_inside(cam)
     rings: list[tuple[Ellipse, float]] = []
     low, high = (part * inner_radius for part in RADII_PER_INNER)
-    for centre, radius in _circles(small, inner, low, high):
-        found = _trace(small, centre, radius)
+    for centre, radius in _circles(grey, inner, low, high):
+        found = _trace(grey, centre, radius)
         if found is not None:  # once more from where it was found: the votes are coarse
-            found = _trace(small, np.array([found[0].x, found[0].y]), found[0], reach=0.06)
+            found = _trace(grey, np.array([found[0].x, found[0].y]), found[0], reach=0.06)
         if found is not None and _round_the_hub(found[0], inner, inner_radius):
             rings.append((found[0], found[2]))
     body = _greatest(rings)
-    if body is not None and body.long < ALONE_PER_INNER * inner_radius and not _holds_a_hub(small, body):
+    if body is not None and body.long < ALONE_PER_INNER * inner_radius and not _holds_a_hub(grey, body):
         body = None
     if body is None:
         text = "the cylinder's round end is not seen clear round the cam: show all of it, or lay a coin or ruler beside"
@@ -92,10 +93,13 @@ def find_cylinder(
     ellipse = body
     to_full = 1.0 / scale
     centre = (np.array([ellipse.x, ellipse.y]) + 0.5) * to_full - 0.5
-    fine = _trace(photo.pixels, centre, ellipse, to_full, reach=0.05)
+    room = int(1.2 * ellipse.long * to_full) + 8
+    left, top = (max(0, int(v) - room) for v in centre)
+    cut = _grey(photo.pixels[top : int(centre[1]) + room, left : int(centre[0]) + room])
+    fine = _trace(cut, centre - [left, top], ellipse, to_full, reach=0.05)
     if fine is None:
         return NotMeasured("cylinder-not-found", "the cylinder's edge is too blurred to measure: take the photo again")
-    rim, edge, seen = fine
+    rim, edge, seen = fine[0], fine[1] + [left, top], fine[2]
     sigma = float(np.clip(rim.rms, 0.4, 4.0))
     notes = [
         NotMeasured(
@@ -108,6 +112,11 @@ def find_cylinder(
     seen_mm = Quantity(diameter_mm.value - CHAMFER_MM.value, float(np.hypot(diameter_mm.u, CHAMFER_MM.u)))
     reference = CircleReference(edge, seen_mm, HEIGHT_MM, sigma)
     return Scale("cylinder", REFERENCE, (reference,), seen_mm.u / seen_mm.value, tuple(notes))
+
+
+def _grey(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Smoothed by a pixel, so that rays read no noise."""
+    return np.asarray(cv2.GaussianBlur(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), (0, 0), 1.0), np.uint8)
 
 
 def _greatest_inside(cam: NDArray[np.bool_]) -> tuple[Array, float]:
@@ -128,25 +137,25 @@ def _greatest(rings: list[tuple[Ellipse, float]]) -> Ellipse | None:
     return max((e for e, seen in rings if seen > 0.75 * whole), key=lambda e: e.long)
 
 
-def _holds_a_hub(pixels: NDArray[np.uint8], body: Ellipse) -> bool:
+def _holds_a_hub(grey: NDArray[np.uint8], body: Ellipse) -> bool:
     """Whether a smaller circle is seen inside: a circle of the mask's own size may else be the hub of a loose cam."""
     middle = np.array([body.x, body.y])
     low, high = (part * body.long for part in HUB_PER_BODY)
-    for centre, radius in _circles(pixels, middle, low, high):
-        found = _trace(pixels, centre, radius)
+    for centre, radius in _circles(grey, middle, low, high):
+        found = _trace(grey, centre, radius)
         if found is not None and found[0].long < HUB_PER_BODY[1] * body.short:
             return True
     return False
 
 
-def _circles(pixels: NDArray[np.uint8], hub: Array, low: float, high: float) -> list[tuple[Array, float]]:
+def _circles(picture: NDArray[np.uint8], hub: Array, low: float, high: float) -> list[tuple[Array, float]]:
     """Proposed circles round a place: edges that point at one centre, in votes over centre and radius."""
-    grey = cv2.GaussianBlur(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), (0, 0), 1.2).astype(np.float32)
+    grey = picture.astype(np.float32)
     gx, gy = cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)
     size = cv2.magnitude(gx, gy)
     far = 1.5 * high
-    y, x = np.mgrid[: grey.shape[0], : grey.shape[1]]
-    usable = np.hypot(x - hub[0], y - hub[1]) < far
+    away_y, away_x = np.arange(grey.shape[0]) - hub[1], np.arange(grey.shape[1]) - hub[0]
+    usable = away_y[:, None] ** 2 + away_x[None, :] ** 2 < far**2
     if not usable.any():
         return []
     strong = usable & (size > max(float(np.percentile(size[usable], 75)), 8.0))
@@ -162,14 +171,15 @@ def _circles(pixels: NDArray[np.uint8], hub: Array, low: float, high: float) -> 
     grid = np.arange(-reach, reach + step, step)
     radii = np.arange(low, high, step)
     votes = np.zeros((grid.size, grid.size, radii.size))
-    for i, dy in enumerate(grid):
-        for j, dx in enumerate(grid):
-            rx, ry = xs - hub[0] - dx, ys - hub[1] - dy
-            r = np.hypot(rx, ry)
-            pointing = np.abs(rx * nx + ry * ny) > 0.94 * r
-            bins = ((r - radii[0]) / step + 0.5).astype(np.intp)
-            ok = pointing & (bins >= 0) & (bins < radii.size)
-            votes[i, j] = np.bincount(bins[ok], weights=weight[ok], minlength=radii.size)
+    x0, y0 = (xs - hub[0]).astype(np.float32), (ys - hub[1]).astype(np.float32)
+    for i, dy in enumerate(grid.astype(np.float32)):
+        rx, ry = x0[None, :] - grid.astype(np.float32)[:, None], (y0 - dy)[None, :]
+        r = np.sqrt(rx * rx + ry * ry)
+        bins = ((r - radii[0]) / step + 0.5).astype(np.intp)
+        ok = (np.abs(rx * nx + ry * ny) > 0.94 * r) & (r > radii[0] - 0.5 * step) & (bins < radii.size)
+        column, edge = np.nonzero(ok)
+        count = np.bincount(column * radii.size + bins[ok], weights=weight[edge], minlength=grid.size * radii.size)
+        votes[i] = count.reshape(grid.size, radii.size)
     votes /= radii
     found = []
     for _ in range(PROPOSALS):
@@ -182,10 +192,10 @@ def _circles(pixels: NDArray[np.uint8], hub: Array, low: float, high: float) -> 
 
 
 def _trace(
-    pixels: NDArray[np.uint8], centre: Array, start: float | Ellipse, to_full: float = 1.0, *, reach: float = REACH
+    grey: NDArray[np.uint8], centre: Array, start: float | Ellipse, to_full: float = 1.0, *, reach: float = REACH
 ) -> tuple[Ellipse, Array, float] | None:
     """Edge points on rays across a proposed circle or ellipse, and the ellipse through them."""
-    height, width = pixels.shape[:2]
+    height, width = grey.shape
     turn = np.linspace(0.0, 2.0 * np.pi, RAYS, endpoint=False)
     if isinstance(start, Ellipse):
         ring = (start.at(turn) - [start.x, start.y]) * to_full
@@ -196,7 +206,6 @@ def _trace(
     part = np.linspace(1.0 - reach, 1.0 + reach, n)
     points = centre + ring[:, None, :] * part[None, :, None]
     at = points.astype(np.float32)
-    grey = cv2.GaussianBlur(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), (0, 0), 1.0)
     profile = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR).astype(np.float64)
     profile = np.asarray(cv2.blur(profile, (1, 5), borderType=cv2.BORDER_REFLECT), np.float64)
     slope = np.abs(np.diff(profile, axis=1))

@@ -102,7 +102,7 @@ def _draw(slot: str, reading: Mapping[str, Any], measured: MeasuredPart, record:
             for candidate in others[:MOST_OTHERS]:
                 st.html(look.candidate(candidate, chance_text(candidate["probability"])))
     if record.get("notes"):
-        st.html(look.note(*(look.first_up(text) for text in record["notes"])))
+        st.html(look.note(*(look.first_up(look.without_options(text)) for text in record["notes"])))
 
 
 def _ask(slot: str, reading: Mapping[str, Any], measured: MeasuredPart, candidate: Mapping[str, Any]) -> None:
@@ -120,7 +120,12 @@ def _ask(slot: str, reading: Mapping[str, Any], measured: MeasuredPart, candidat
             with st.form(f"measure-{slot}", border=False):
                 value: str | float | None
                 if kind in LOOKS:
-                    value = st.radio("What do you see?", LOOKS[kind], index=None, key=f"value-{slot}-{kind}")
+                    value = st.radio(
+                        "The drawing is" if kind == "drawing" else "What do you see?",
+                        LOOKS[kind],
+                        index=None,
+                        key=f"value-{slot}-{kind}",
+                    )
                 else:
                     value = st.number_input(
                         f"{look.first_up(decide_by['quantity'])}, mm",

@@ -30,6 +30,7 @@ def show() -> None:
         )
     )
     coin = coin_choice()
+    answer = st.container()  # the verdict stands above the photos
     seen: list[dict[str, Any] | None] = []
     for place, (slot, title) in zip(st.columns(2, gap="medium"), SLOTS, strict=True):
         with place:
@@ -43,7 +44,9 @@ def show() -> None:
     except ValueError as error:
         st.warning(look.first_up(str(error)), icon=":material/info:")
         return
-    _draw(comparison)
+    with answer:
+        _verdict(comparison)
+    _differences(comparison)
 
 
 def _one(slot: str, title: str, coin: str | None) -> dict[str, Any] | None:
@@ -66,13 +69,16 @@ def _one(slot: str, title: str, coin: str | None) -> dict[str, Any] | None:
     return reading
 
 
-def _draw(comparison: Comparison) -> None:
-    record = comparison.to_record()
-    candidate = record["candidates"][0]
+def _verdict(comparison: Comparison) -> None:
+    candidate = comparison.to_record()["candidates"][0]
     st.html(look.candidate({**candidate, "part": comparison.names[1]}, chance_text(candidate["probability"])))
     decide_by = candidate["decide_by"]
     if decide_by:
         st.info(f"Measure: {decide_by['quantity']}. {decide_by['where']}", icon=":material/straighten:")
+
+
+def _differences(comparison: Comparison) -> None:
+    record = comparison.to_record()
     drawing, table = st.columns([3, 2], gap="medium")
     drawing.image(comparison_svg(comparison), width="stretch", alt="Both outlines over each other")
     rows = []
@@ -83,4 +89,4 @@ def _draw(comparison: Comparison) -> None:
     with table:
         st.html(look.heading("Second minus first") + look.table(rows))
         if record.get("notes"):
-            st.html(look.note(*(look.first_up(text) for text in record["notes"])))
+            st.html(look.note(*(look.first_up(look.without_options(text)) for text in record["notes"])))

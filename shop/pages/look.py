@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from html import escape as escape
@@ -65,6 +66,11 @@ def lead(title: str, text: str = "", *, level: int = 1) -> str:
 def heading(text: str) -> str:
     """A small heading."""
     return f'<h2 class="cd-h">{escape(text)}</h2>'
+
+
+def without_options(text: str) -> str:
+    """A sentence that the commands share, without what is typed only there."""
+    return re.sub(r"[,;:]? (then )?(add|say) --[a-z-]+( \S+)?", "", text)
 
 
 def note(*texts: str) -> str:

@@ -55,12 +55,14 @@ def show() -> None:
     steps = "Lay the cam flat on a plain sheet, a coin beside it, and hold the phone square above, 20 to 40 cm away."
     st.html(look.lead("Which cam is this?", "" if in_hand else steps))
     if in_hand is None:
-        reference = _reference()
+        kind, coin = _coin()
         given = photo_input(SLOT, "Photo of the cam")
+        with st.expander("No coin beside it? Thickness measured?"):
+            reference = _reference(kind, coin)
     else:  # the answer goes to the top of a phone's screen; another key for each photo closes the fold again
         with st.expander(f"Another photo or coin? ({_by()})", key=f"fold-{turn(SLOT)}"):
             given = photo_input(SLOT, "Photo of the cam")
-            reference = _reference()
+            reference = _reference(*_coin())
     answer = st.container()
     if given is None:
         st.html(
@@ -87,12 +89,16 @@ def _by() -> str:
     return f"now: {coin_label(COINS[coin]).partition(',')[0]}" if coin else "now: no coin named"
 
 
-def _reference() -> dict[str, Any]:
-    """What gives the millimetres: a coin unless another is chosen."""
+def _coin() -> tuple[str, str | None]:
+    """What gives the millimetres, and the coin when it is one."""
     kind = st.session_state.get("reference", "coin")
-    coin = coin_choice() if kind == "coin" else None
+    return kind, coin_choice() if kind == "coin" else None
+
+
+def _reference(kind: str, coin: str | None) -> dict[str, Any]:
+    """Everything else that can be said about the photo before it is read."""
     bar: float | None = None
-    kind = st.selectbox("What shows the size", list(REFERENCES), format_func=REFERENCES.__getitem__, key="reference")
+    st.selectbox("What shows the size", list(REFERENCES), format_func=REFERENCES.__getitem__, key="reference")
     if kind == "card":
         bar = st.number_input(
             "Length of the card's bar, as you measured it (mm)", 80.0, 120.0, 100.0, 0.1, format="%.1f", key="bar"

@@ -283,3 +283,90 @@ def test_reading_left_for_the_page_on_screws(app):
     kept = app.session_state[READING_KEY]
     assert json.dumps(kept)
     assert kept["pattern"]["clock"] == ["2", "7"]
+
+
+# ------------------------------------------------------------------------------------------------ what a person says
+
+SIDE = NotMeasured("facing-unknown", "which side is seen is not clear")
+
+
+def tap(app: AppTest, key: str) -> AppTest:
+    app.button(key=key).click().run()
+    assert not app.exception
+    return app
+
+
+def test_the_other_side_is_read_anew_and_can_be_taken_back(app, reading):
+    reading["reading"] = a_reading(outcome="unsure", warnings=(SIDE,))
+    shown = html(with_photo(app))
+    assert "Which side was up in the photo?" in shown
+    assert "with 1 thing to settle" in shown
+    tap(app, "tell-read-facing-plug")
+    assert reading["asked"][-1].facing == "plug"
+    assert "You said: the plug side was up." in html(app)
+    count = len(reading["asked"])
+    tap(app, "back-read-facing")
+    assert "Which side was up in the photo?" in html(app)
+    assert len(reading["asked"]) == count  # both readings were kept
+
+
+def test_the_side_that_was_read_is_settled_without_another_reading(app, reading):
+    reading["reading"] = a_reading(outcome="unsure", warnings=(SIDE,))
+    with_photo(app)
+    tap(app, "tell-read-facing-screw")
+    assert len(reading["asked"]) == 1
+    assert "Which side was up" not in html(app)
+    assert '<div class="cd-banner good"' in html(app)
+
+
+def test_who_cannot_tell_sees_both_clocks_and_is_asked_no_more(app, reading):
+    reading["reading"] = a_reading(outcome="unsure", warnings=(SIDE,))
+    with_photo(app)
+    tap(app, "tell-read-facing-unknown")
+    shown = html(app)
+    assert "Which side was up" not in shown
+    assert "If the plug side was up: screws at 5 and 10 o&#x27;clock" in shown
+    assert '<div class="cd-banner care"' in shown  # nothing was settled
+
+
+def test_an_outline_seen_in_the_hand_counts_for_what_fits(app, reading, place):
+    open_store(place).import_parts(read_csv(DEMO).parts)
+    family = word("cloverleaf", 0.55, "finger")
+    text = NotMeasured("family-unsure", "the outline may be cloverleaf or finger")
+    reading["reading"] = a_reading(outcome="unsure", family=family, warnings=(text,))
+    with_photo(app)
+    tap(app, "tell-read-family-finger")
+    assert "Finger, closed bottom" in html(app)
+    assert "the part read is finger" in html(app)
+
+
+def test_another_photo_starts_with_nothing_said_and_nothing_measured(app, reading):
+    reading["reading"] = a_reading(outcome="unsure", warnings=(SIDE,))
+    with_photo(app)
+    app.number_input(key="thickness-0").set_value(2.4).run()
+    tap(app, "tell-read-facing-plug")
+    assert reading["asked"][-1].thickness_mm is not None
+    app.file_uploader(key="file-read").set_value([]).run()
+    other = io.BytesIO()
+    Image.fromarray(np.full((700, 900, 3), 90, np.uint8)).save(other, "JPEG")
+    app.file_uploader(key="file-read").upload("next.jpg", other.getvalue(), "image/jpeg")
+    app.run()
+    assert not app.exception
+    assert reading["asked"][-1].facing is None
+    assert reading["asked"][-1].thickness_mm is None
+    assert "You said" not in html(app)
+
+
+def test_switching_what_is_shown_reads_nothing_again(app, reading):
+    with_photo(app)
+    app.toggle(key="inch").set_value(True).run()
+    app.toggle(key="inch").set_value(False).run()
+    assert len(reading["asked"]) == 1
+
+
+def test_sentences_of_the_commands_lose_what_is_typed_only_there():
+    from shop.pages.look import without_options
+
+    told = "the photo may be misread (0.10): look at the drawing, then add --measured drawing=right"
+    assert without_options(told) == "the photo may be misread (0.10): look at the drawing"
+    assert without_options("screws are not known") == "screws are not known"

@@ -77,6 +77,11 @@ def reading_options(command: F) -> F:
             ),
             click.option("--cylinder", is_flag=True, help="The cam is still on its cylinder."),
             click.option(
+                "--cylinder-diameter",
+                metavar="MM",
+                help="The cylinder over its thread by calliper, as 28.9 or 28.9±0.1; sizes rest on it.",
+            ),
+            click.option(
                 "--scale", type=click.Choice(SCALES), default="auto", help="What to take for scale; auto tries all."
             ),
             click.option("--no-scale", is_flag=True, help="Angles only, no lengths."),
@@ -100,8 +105,9 @@ def read_options(given: Mapping[str, Any]) -> ReadOptions:
     """
     from vision.pipeline import ReadOptions
 
-    told = [f"--{name.replace('_', '-')}" for name in ("coin", "ruler", "card", "card_bar", "cylinder") if given[name]]
-    if len(told) > 1 and set(told) != {"--card", "--card-bar"}:
+    names = ("coin", "ruler", "card", "card_bar", "cylinder", "cylinder_diameter")
+    told = [f"--{name.replace('_', '-')}" for name in names if given[name]]
+    if len(told) > 1 and set(told) not in ({"--card", "--card-bar"}, {"--cylinder", "--cylinder-diameter"}):
         raise click.UsageError(f"{' and '.join(told)} together: name the one reference that lies in the photo")
     if given["no_scale"] and (told or given["scale"] not in ("auto", "none")):
         raise click.UsageError(f"--no-scale and {told[0] if told else '--scale'} contradict each other")
@@ -117,14 +123,16 @@ def read_options(given: Mapping[str, Any]) -> ReadOptions:
         ruler=given["ruler"],
         card=given["card"],
         card_bar_mm=given["card_bar"],
-        cylinder=given["cylinder"],
+        cylinder=given["cylinder"] or given["cylinder_diameter"] is not None,
+        cylinder_diameter_mm=_calliper("--cylinder-diameter", given["cylinder_diameter"], 10.0, 80.0),
         scale="none" if given["no_scale"] else given["scale"],
         facing=given["facing"],
-        thickness_mm=_thickness(given["thickness"]),
+        thickness_mm=_calliper("--thickness", given["thickness"], 0.3, 10.0),
     )
 
 
-def _thickness(text: str | None) -> Any:
+def _calliper(option: str, text: str | None, least: float, most: float) -> Any:
+    """A length by calliper, as 2.4 or 2.4±0.05, as a Quantity; None when it is not given."""
     if text is None:
         return None
     from shop.measured import quantity_from_text
@@ -133,9 +141,9 @@ def _thickness(text: str | None) -> Any:
     try:
         value = quantity_from_text(text, THICKNESS_U95_MM)
     except ValueError as error:
-        raise click.UsageError(f"--thickness: {error}") from error
-    if not 0.3 <= value.value <= 10.0:
-        raise click.UsageError(f"--thickness {text}: allowed are 0.3 to 10 mm")
+        raise click.UsageError(f"{option}: {error}") from error
+    if not least <= value.value <= most:
+        raise click.UsageError(f"{option} {text}: allowed are {least:g} to {most:g} mm")
     return Quantity(value.value, max(value.u, 0.005))
 
 

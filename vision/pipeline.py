@@ -20,6 +20,7 @@ from vision.quantity import NotMeasured, Quantity
 from vision.reading import BudgetLine, Covariance, Outline, PhotoFacts, Reading, ScaleUsed, ScrewHole, Word
 from vision.scale import CircleReference, PointReference, Scale
 from vision.scale.auto import ScaleRequest, find_scale
+from vision.scale.cylinder import DIAMETER_MM
 from vision.segment import Regions, find_regions
 from vision.vocabulary import CENTRE, HANDED_FAMILIES, clock_from_angle
 
@@ -45,6 +46,7 @@ class ReadOptions:
     card: bool = False
     card_bar_mm: float | None = None
     cylinder: bool = False
+    cylinder_diameter_mm: Quantity | None = None  # over the thread; None: a usual figure
     scale: str = "auto"  # auto, none, or one kind
     facing: str | None = None
     thickness_mm: Quantity | None = None
@@ -124,7 +126,13 @@ def find_reference(
         kind = "card"
     if kind == "auto" and options.cylinder:
         kind = "cylinder"
-    request = ScaleRequest(kind=kind, coin=options.coin, ruler_unit=options.ruler, card_bar_mm=options.card_bar_mm)
+    request = ScaleRequest(
+        kind=kind,
+        coin=options.coin,
+        ruler_unit=options.ruler,
+        card_bar_mm=options.card_bar_mm,
+        cylinder_diameter_mm=options.cylinder_diameter_mm or DIAMETER_MM,
+    )
     mask = None if found.region is None or found.outcome == "not-a-cam" else found.region.mask
     scale, warnings = find_scale(photo, request, regions=regions, part_mask=mask)
     return scale, list(warnings)
@@ -138,7 +146,10 @@ def bench_plane(
     rings = [h.countersink_px if h.countersink_px is not None else h.through_px for h in face.holes]
     circles = [ring for ring in rings if ring is not None]
     references = () if scale is None else scale.references
-    plane = fit_plane(references, image_size=size, focal_35mm=photo.focal_35mm) if references else None
+    u_size = 0.0 if scale is None else scale.u_size_relative
+    plane = None
+    if references:
+        plane = fit_plane(references, image_size=size, focal_35mm=photo.focal_35mm, u_size_relative=u_size)
     if not isinstance(plane, Plane):
         plane = square_plane((), image_size=size, focal_35mm=photo.focal_35mm)
         references = ()
@@ -151,7 +162,13 @@ def bench_plane(
         if not part:
             break
         if references:
-            refined = fit_plane(references, image_size=size, focal_35mm=photo.focal_35mm, part_circles=part)
+            refined = fit_plane(
+                references,
+                image_size=size,
+                focal_35mm=photo.focal_35mm,
+                part_circles=part,
+                u_size_relative=u_size,
+            )
         else:
             refined = square_plane(part, image_size=size, focal_35mm=photo.focal_35mm)
         if not isinstance(refined, Plane):
@@ -173,7 +190,9 @@ def _scale_of_reference(photo: Photo, scale: Scale | None) -> ScaleUsed | None:
     if scale is None:
         return None
     size = (photo.pixels.shape[1], photo.pixels.shape[0])
-    plane = fit_plane(scale.references, image_size=size, focal_35mm=photo.focal_35mm)
+    plane = fit_plane(
+        scale.references, image_size=size, focal_35mm=photo.focal_35mm, u_size_relative=scale.u_size_relative
+    )
     if not isinstance(plane, Plane):
         return None
     return _scale_used(plane, scale, reference_points(scale).mean(axis=0), 0.0)
@@ -236,7 +255,7 @@ def _compose(
     notes += _doubts(photo, words, family, bottom, facing, hand, view, measured, holes, sizes, used, options)
     doubtful = {"family-unsure", "bottom-unsure", "facing-unknown", "hole-unsure", "no-holes", "size-unusual"}
     doubtful |= {"no-scale", "coin-not-named", "coin-not-found", "scale-not-found", "not-measured", "words-disagree"}
-    doubtful |= {"tail-unsure", "hole-size-unsure", "cam-unsure"}
+    doubtful |= {"tail-unsure", "hole-size-unsure", "scales-disagree", "cam-unsure"}
     unsure = any(note.code in doubtful for note in notes) or (used is None and options.scale != "none")
     return Reading(
         outcome="unsure" if unsure else "read",

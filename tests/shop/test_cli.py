@@ -142,6 +142,8 @@ def test_an_unreadable_photo_is_status_3_and_one_line(run, tmp_path, make):
         ["read", "x.jpg", "--thickness", "thick"],
         ["read", "x.jpg", "--thickness", "40"],
         ["read", "x.jpg", "--card-bar", "12"],
+        ["read", "x.jpg", "--cylinder-diameter", "4"],
+        ["read", "x.jpg", "--cylinder-diameter", "29", "--card"],
         ["read", "x.jpg", "--json", "--jsonl"],
         ["read", "x.jpg", "y.jpg", "--json"],
         ["read", "x.jpg", "y.jpg", "--overlay", "out.png"],
@@ -191,6 +193,9 @@ def test_options_reach_the_pipeline(run, reads, photo):
     assert options.thickness_mm.u95 == pytest.approx(0.1)
     run("read", photo, "--no-scale")
     assert reads[1][1].scale == "none"
+    run("read", photo, "--cylinder-diameter", "28.9±0.1")
+    assert reads[2][1].cylinder
+    assert reads[2][1].cylinder_diameter_mm.value == pytest.approx(28.9)
 
 
 def test_an_error_of_our_own_is_one_line_too(run, monkeypatch, photo):

@@ -85,6 +85,7 @@ def test_a_measured_body_is_taken_at_its_word():
     scale = find_cylinder(photo, Quantity(30.0, 0.05), part_mask=cam)
     assert isinstance(scale, Scale)
     assert scale.references[0].diameter_mm.value == pytest.approx(29.6)  # type: ignore[union-attr]
+    assert "cylinder-diameter-assumed" not in {w.code for w in scale.warnings}
 
 
 def test_without_a_cam_nothing_is_looked_for():

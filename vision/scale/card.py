@@ -29,7 +29,9 @@ BAR_MM: Final = 100.0
 BAR_BELOW_MM: Final = 68.0  # centre of the card to the bar
 FIRST_ID: Final = 23  # not 0: the lowest ids are what any other printed sheet carries
 
-U_SIZE_UNCHECKED: Final = 0.005  # office printers print 0.2-2 % off; memory, no source. Half of 1 %: the usual case
+# At true size an office printer keeps 0.5 % (paper feed, shrinking); a page fitted to the sheet is off by 2 to 6 %, which
+# the sheet's print setting prevents and its bar shows: memory, no source.
+U_SIZE_UNCHECKED: Final = 0.0025
 # A bar read on a ruler to half a division: 0.5/sqrt(12) = 0.14 mm at each end is 0.2; an eye does better on a sharp
 # end, 0.07 mm: 0.1 % with the ruler's own graduation. Paper feeds differently along and across: within this, memory.
 U_SIZE_CHECKED: Final = 0.001

@@ -101,12 +101,11 @@ def find_cylinder(
         return NotMeasured("cylinder-not-found", "the cylinder's edge is too blurred to measure: take the photo again")
     rim, edge, seen = fine[0], fine[1] + [left, top], fine[2]
     sigma = float(np.clip(rim.rms, 0.4, 4.0))
-    notes = [
-        NotMeasured(
-            "cylinder-diameter-assumed",
-            f"sizes rest on a body of {diameter_mm.value:g} mm, a usual figure: measure it over the thread and give it",
-        )
-    ]
+    notes = []
+    if diameter_mm == DIAMETER_MM:
+        usual = f"{diameter_mm.value:g} mm, a usual figure"
+        text = f"sizes rest on a body of {usual}: measure it over the thread and give its diameter"
+        notes.append(NotMeasured("cylinder-diameter-assumed", text))
     if seen < 0.65:
         notes.append(NotMeasured("cylinder-half-seen", "the cylinder's edge is only partly clear: sizes are less sure"))
     seen_mm = Quantity(diameter_mm.value - CHAMFER_MM.value, float(np.hypot(diameter_mm.u, CHAMFER_MM.u)))

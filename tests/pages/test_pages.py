@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -335,9 +336,11 @@ def test_an_outline_seen_in_the_hand_counts_for_what_fits(app, reading, place):
     text = NotMeasured("family-unsure", "the outline may be cloverleaf or finger")
     reading["reading"] = a_reading(outcome="unsure", family=family, warnings=(text,))
     with_photo(app)
+    families = {part.part: part.family for part in read_csv(DEMO).parts}
+    assert families[re.search(r"<article.*?<b>([^<]+)", html(app)).group(1)] == "cloverleaf"
     tap(app, "tell-read-family-finger")
     assert "Finger, closed bottom" in html(app)
-    assert "the part read is finger" in html(app)
+    assert families[re.search(r"<article.*?<b>([^<]+)", html(app)).group(1)] == "finger"
 
 
 def test_another_photo_starts_with_nothing_said_and_nothing_measured(app, reading):

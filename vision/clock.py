@@ -58,24 +58,24 @@ class Tail:
 
 def circle_through(points: Array, weights: Array | None = None) -> tuple[Array, float]:
     """Least-squares circle by Gauss-Newton on the geometric distance; centre (2,) and radius."""
-    w = np.ones(len(points)) if weights is None else weights
     middle = points.mean(axis=0)
-    p = points - middle
-    design = np.column_stack([2.0 * p, np.ones(len(p))])
-    weighted = design * w[:, None]
-    a, b, c = np.linalg.solve(weighted.T @ design + 1e-12 * np.eye(3), weighted.T @ (p**2).sum(axis=1))
+    p = np.ascontiguousarray((points - middle).T)
+    w = 1.0 if weights is None else weights
+    jac = np.ones((3, p.shape[1]))  # derivatives of the distance to the circle, with the sign turned
+    jac[:2] = 2.0 * p
+    weighted = jac * w
+    a, b, c = np.linalg.solve(weighted @ jac.T + 1e-12 * np.eye(3), weighted @ (p * p).sum(axis=0))
     centre, radius = np.array([a, b]), float(np.sqrt(max(c + a * a + b * b, 1e-12)))
     for _ in range(5):
-        d = p - centre
-        rho = np.maximum(np.sqrt((d**2).sum(axis=1)), 1e-9)
-        jac = np.column_stack([-d / rho[:, None], -np.ones(len(p))])
-        weighted = jac * w[:, None]
-        step = np.linalg.solve(weighted.T @ jac + 1e-12 * np.eye(3), -weighted.T @ (rho - radius))
+        d = p - centre[:, None]
+        rho = np.maximum(np.hypot(d[0], d[1]), 1e-9)
+        jac[:2] = d / rho
+        weighted = jac * w
+        step = np.linalg.solve(weighted @ jac.T + 1e-12 * np.eye(3), weighted @ (rho - radius))
         centre, radius = centre + step[:2], radius + float(step[2])
         if np.abs(step).max() < 1e-7 * radius:
             break
-    centre = centre + middle
-    return centre, radius
+    return centre + middle, radius
 
 
 def find_hub(outline_mm: Array, guess: Guess, rng: np.random.Generator) -> Hub | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Final
 
 import cv2
@@ -91,13 +92,17 @@ def resample_closed(points: Array, count: int) -> Array:
     return np.stack([np.interp(at, length, closed[:, 0]), np.interp(at, length, closed[:, 1])], axis=1)
 
 
+@lru_cache(maxsize=16)
+def _gaussian_response(n: int, sigma: float) -> Array:
+    return np.asarray(np.exp(-2.0 * (np.pi * np.fft.rfftfreq(n) * sigma) ** 2), dtype=np.float64)
+
+
 def smooth_closed(values: Array, sigma: float) -> Array:
     """Gaussian smoothing along a closed curve; `sigma` in samples; values of shape (N,) or (N, C)."""
     if sigma <= 0.0:
         return values
     n = len(values)
-    frequency = np.fft.rfftfreq(n)
-    response = np.exp(-2.0 * (np.pi * frequency * sigma) ** 2)
+    response = _gaussian_response(n, sigma)
     spectrum = np.fft.rfft(values, axis=0)
     return np.fft.irfft(spectrum * (response if values.ndim == 1 else response[:, None]), n=n, axis=0)
 
@@ -140,7 +145,7 @@ def snap_to_photo(pixels: NDArray[np.uint8], points: Array, reach_px: float, pri
     x0, y0 = np.floor(points.min(axis=0) - reach_px - 4).astype(int)
     x1, y1 = np.ceil(points.max(axis=0) + reach_px + 5).astype(int)
     x0, y0 = max(x0, 0), max(y0, 0)
-    window = np.ascontiguousarray(pixels[y0:y1, x0:x1])
+    window = pixels[y0:y1, x0:x1]
     where = points[:, None, :] + offset[None, :, None] * normal[:, None, :] - (x0, y0)
     colour = sample(window, where)  # (N, K, 3)
     colour = smooth_closed(colour.reshape(len(points), -1), 1.0).reshape(colour.shape)

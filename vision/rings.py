@@ -57,7 +57,7 @@ def find_rings(
     where = centre_px + distance[None, :, None] * unit[:, None, :]
     x0, y0 = np.maximum(np.floor(where.reshape(-1, 2).min(axis=0)).astype(int) - 2, 0)
     x1, y1 = np.ceil(where.reshape(-1, 2).max(axis=0)).astype(int) + 3
-    window = np.ascontiguousarray(pixels[y0:y1, x0:x1])
+    window = pixels[y0:y1, x0:x1]
     if min(window.shape[:2]) < 3:
         return ()
     colour = sample(window, where - (x0, y0)).astype(np.float32)

@@ -11,13 +11,26 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from shop.measured import CALLIPER_U95_MM, MEASURED_BELOW_MM, Array, MeasuredPart, quantity_from_text
+from shop.doubts import after_a_length
+from shop.measured import (
+    CALLIPER_U95_MM,
+    MEASURED_BELOW_MM,
+    UNMEASURED_DIAMETER_MM,
+    UNMEASURED_MM,
+    UNMEASURED_RADIUS_MM,
+    Array,
+    MeasuredPart,
+    quantity_from_text,
+)
 from vision.quantity import COVERAGE_FACTOR, Quantity, jacobian
-from vision.vocabulary import BOTTOMS, CENTRE, FACINGS, FAMILIES, HANDS
+from vision.vocabulary import BOTTOMS, CENTRE, FACINGS, FAMILIES, HANDED_FAMILIES, HANDS
 
 SURPRISE: Final = 4.0  # a value this many standard uncertainties off what the photo said is worth a second look
 TAIL_HALF_DEG: Final = 40.0  # within this of 12 o'clock the hub's edge is hidden by the tail
-LOOKS: Final = {"bottom": BOTTOMS, "facing": FACINGS, "hand": HANDS, "family": FAMILIES}
+DRAWING: Final = ("right", "wrong")
+LOOKS: Final = {"bottom": BOTTOMS, "facing": FACINGS, "hand": HANDS, "family": FAMILIES, "drawing": DRAWING}
+RELAID_DOUBT: Final = 0.4  # that 12 o'clock was laid wrong, when the outline turns out to be of the other kind (ours)
+VOID_FROM: Final = 0.5  # a scale more likely void than sound is given up
 TRIAL: Final = "trial"
 
 WORDS: Final = {
@@ -34,6 +47,7 @@ WORDS: Final = {
     "facing": "face that the photo shows",
     "hand": "hand",
     "family": "outline family",
+    "drawing": "drawing on the photo",
 }
 _OF_HOLES: Final = {"hole-diameter": 1, "wall": 1, "hole-distance": 2, "over-holes": 2, "thread-distance": 2}
 
@@ -104,6 +118,10 @@ def parse_finding(text: str, measured: MeasuredPart) -> Finding:
         word = value.strip().lower()
         if word not in LOOKS[kind]:
             raise ValueError(f"{kind} is {word!r}; allowed: {', '.join(LOOKS[kind])}")
+        if kind == "drawing" and word == "wrong":
+            raise ValueError(
+                "with a wrong drawing nothing of this reading holds: take the photo anew, or give the part by hand"
+            )
         return Finding(CalliperQuantity(kind), word)
     wanted, n = _OF_HOLES.get(kind, 0), len(measured.holes)
     holes: tuple[int, ...] = ()
@@ -253,6 +271,11 @@ def how_to(quantity: CalliperQuantity, measured: MeasuredPart) -> str:
             return "Screw side towards you, tail up: say on which side the foot or the offset lies."
         case "family":
             return "Compare the outline with the drawings of the families."
+        case "drawing":
+            return (
+                "Lay the part beside the picture of the reading: a circle on every screw hole and on nothing else, the "
+                "cross on the axis, the line through the middle of the tail."
+            )
         case _:
             return (
                 "Put the new part on the cylinder by hand: every screw must start by hand and its head must sit flat."
@@ -270,12 +293,16 @@ def take_in(measured: MeasuredPart, findings: Sequence[Finding]) -> MeasuredPart
     the photo said.
     """
     for finding in findings:
+        key = key_of(finding.quantity, measured)
         measured = _take_one(measured, finding)
+        measured = replace(measured, taken=(*measured.taken, key))
     return measured
 
 
 def _take_one(measured: MeasuredPart, finding: Finding) -> MeasuredPart:
     kind, value = finding.quantity.kind, finding.value
+    if kind == "drawing":
+        return replace(measured, doubts=replace(measured.doubts, drawing=0.0))
     if isinstance(value, str):
         before = getattr(measured, kind)
         notes = measured.notes
@@ -283,7 +310,11 @@ def _take_one(measured: MeasuredPart, finding: Finding) -> MeasuredPart:
             notes = (*notes, f"{kind} seen as {value}; the photo gave that {before.get(value, 0.0):.2f}: look again")
         certain = {word: float(word == value) for word in before}
         if kind == "family":
-            return replace(measured, family=certain, plausible_families=(value,), notes=notes)
+            doubts = measured.doubts
+            read = max(before, key=lambda word: before[word])
+            if doubts.drawing > 0.0 and (read in HANDED_FAMILIES) != (value in HANDED_FAMILIES):
+                doubts = replace(doubts, drawing=max(doubts.drawing, RELAID_DOUBT))
+            return replace(measured, family=certain, plausible_families=(value,), notes=notes, doubts=doubts)
         if kind == "facing" and max(before, key=lambda word: before[word]) != value:
             turned = mirrored(measured)
             return replace(turned, facing=certain, notes=notes)
@@ -344,10 +375,51 @@ def _condition(measured: MeasuredPart, quantity: CalliperQuantity, value: Quanti
     gain = covariance @ row / spread
     left = np.eye(len(prior)) - np.outer(gain, row)
     after = left @ covariance @ left.T + value.u**2 * np.outer(gain, gain)
-    notes = measured.notes
+    notes, doubts = measured.notes, measured.doubts
     expected = float(shown(prior)[0])
+    if quantity.kind == "hole-diameter":
+        doubts = replace(doubts, diameters=0.0)
+    elif math.sqrt(spread) < MEASURED_BELOW_MM["reach"]:
+        void = after_a_length(doubts.lengths, value.value - expected, spread, expected)
+        doubts = replace(doubts, lengths=void)
+        if void > VOID_FROM:
+            return _without_lengths(measured, quantity, value, expected)
     if abs(value.value - expected) > SURPRISE * math.sqrt(spread) and math.sqrt(spread) < MEASURED_BELOW_MM["hole"]:
         said = f"{expected:.2f}±{COVERAGE_FACTOR * math.sqrt(spread):.2f} mm"
         name = words_of(quantity, measured)
         notes = (*notes, f"{name}: {value.value:.2f} mm found, {said} expected from before; measure once more")
-    return replace(measured, mean=at, covariance=0.5 * (after + after.T), notes=notes)
+    return replace(measured, mean=at, covariance=0.5 * (after + after.T), notes=notes, doubts=doubts)
+
+
+def _without_lengths(
+    measured: MeasuredPart, quantity: CalliperQuantity, value: Quantity, expected: float
+) -> MeasuredPart:
+    """The part with its lengths given up, since a calliper's has shown the photo's scale to be void; angles stay."""
+    mean, covariance = measured.mean.copy(), np.zeros_like(measured.covariance)
+    for i, (middle, u) in enumerate(UNMEASURED_MM.values()):
+        mean[i], covariance[i, i] = middle, u * u
+    for i, hole in enumerate(measured.holes):
+        rows = list(measured.hole_rows(i))
+        block = measured.covariance[np.ix_(rows, rows)]
+        radius = float(np.hypot(*mean[rows]))
+        if hole.position == CENTRE or radius < 1e-6:
+            covariance[np.ix_(rows, rows)] = block
+        else:
+            along = mean[rows] / radius
+            across = np.array([along[1], -along[0]])
+            middle, u = UNMEASURED_RADIUS_MM
+            u_across = middle / radius * math.sqrt(float(across @ block @ across))
+            mean[rows] = middle * along
+            covariance[np.ix_(rows, rows)] = u * u * np.outer(along, along) + u_across**2 * np.outer(across, across)
+        middle, u = UNMEASURED_DIAMETER_MM
+        mean[5 + 3 * i], covariance[5 + 3 * i, 5 + 3 * i] = middle, u * u
+    name = words_of(quantity, measured)
+    said = f"{name}: {value.value:.2f} mm found where the photo gave {expected:.2f} mm: its scale is void, only angles hold"
+    bare = replace(
+        measured,
+        mean=mean,
+        covariance=covariance,
+        notes=(*measured.notes, said),
+        doubts=replace(measured.doubts, lengths=0.0, diameters=0.0),
+    )
+    return _condition(bare, quantity, value)

@@ -173,6 +173,8 @@ def fits_lines(record: Mapping[str, Any], *, all_of_them: bool = False) -> list[
 def decide_lines(decide_by: Mapping[str, Any]) -> list[str]:
     """What to measure, where, and how to hand it in."""
     lines = [f"measure: {decide_by['quantity']}; {turn_text(decide_by)}", decide_by["where"]]
+    if decide_by.get("measure") == "drawing":
+        lines.append("camdial read PHOTO --overlay OUT.png draws it")
     if decide_by.get("measure"):
         lines.append(f"then add  --measured {decide_by['measure']}=VALUE")
     return lines

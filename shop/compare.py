@@ -11,6 +11,7 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 
+from shop.doubts import Doubts
 from shop.draws import UNMEASURED_LENGTH_U_MM, UNMEASURED_RADIUS_U_MM, draw
 from shop.fits import Candidate, FitReport, verdict_of
 from shop.judging import FitOptions, Judge, Judged, seat_of
@@ -230,7 +231,12 @@ def _unsure_as(a: MeasuredPart, b: MeasuredPart) -> MeasuredPart:
     other = "plug" if stated == "screw" else "screw"
     if together < 0.5:  # `sides_of` takes the likelier word for the stated one
         together = 0.5
-    return replace(a, facing={stated: together, other: 1.0 - together})
+    doubts = Doubts(
+        1.0 - (1.0 - a.doubts.drawing) * (1.0 - b.doubts.drawing),
+        1.0 - (1.0 - a.doubts.lengths) * (1.0 - b.doubts.lengths),
+        a.doubts.diameters,
+    )
+    return replace(a, facing={stated: together, other: 1.0 - together}, doubts=doubts)
 
 
 def _both_words(judged: Judged, a: MeasuredPart, b: MeasuredPart, part: Part) -> Judged:
@@ -249,6 +255,9 @@ def _both_words(judged: Judged, a: MeasuredPart, b: MeasuredPart, part: Part) ->
         tail=min(judged.tail * family * hand, 1.0),
         bottom=min(judged.bottom * bottom, 1.0),
         each=np.minimum(judged.each * factor, 1.0),
+        plain=np.minimum(judged.plain * factor, 1.0),
+        lengths_each=np.minimum(judged.lengths_each * factor, 1.0),
+        words=min(judged.words * factor, 1.0),
         sides=tuple(replace(side, probability=min(side.probability * factor, 1.0)) for side in judged.sides),
     )
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shop.clearance import head_deg_of, likely_screws, offset_at_lift_mm
-from shop.measured import Array, MeasuredPart
+from shop.measured import UNMEASURED_DIAMETER_MM, Array, MeasuredPart
 from shop.parts import Part, PartHole
 from shop.threads import CAM_SCREWS, THREADS, Thread
 from shop.turning import fits_by_turning
@@ -98,6 +98,12 @@ def draw(
     values, vectors = np.linalg.eigh(measured.covariance)
     factor = vectors * np.sqrt(np.maximum(values, 0.0))
     states = measured.mean + rng.standard_normal((count, len(measured.mean))) @ factor.T
+    if measured.doubts.diameters > 0.0:
+        void = np.nonzero(rng.random(count) < measured.doubts.diameters)[0]
+        middle_mm, spread_mm = UNMEASURED_DIAMETER_MM
+        states[np.ix_(void, np.arange(5, states.shape[1], 3))] = middle_mm + spread_mm * rng.standard_normal(
+            (len(void), n)
+        )
     diameters = states[:, 5::3]
     names = known or CAM_SCREWS
     threads, weights = likely_screws(diameters, listed_screws, names, measured.screw_diameter_mm)

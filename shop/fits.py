@@ -9,11 +9,16 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
+from shop.calliper import mirrored
+from shop.doubts import FITS_ANYHOW, Doubts
 from shop.draws import Draws, draw
 from shop.judging import LEAST_DRAWS, FitOptions, Judge, Judged, seat_of, sides_of
 from shop.measure_next import Asker, DecideBy
 from shop.measured import (
+    UNMEASURED_MM,
+    Array,
     MeasuredPart,
     hand_probability,
     measured_part_by_hand,
@@ -41,6 +46,9 @@ MIDDLE_DRAWS: Final = 6000
 NEAR: Final = 0.02  # this near a limit of the verdict, all draws are used
 FEW: Final = 8  # with so few candidates, always
 MODEL_U_MM: Final = 0.02  # two parts of one number differ by about this
+VOID_NATS: Final = 2.0  # what a void number costs: its normal peak against a usual range about eight times as wide
+Z_99: Final = 2.3263  # one-sided, of the normal distribution
+RANKED_ASIDE: Final = 60  # of the parts set aside, as many are put in order by what still speaks for them
 MOST_ASKED: Final = 40  # so many undecided candidates, best first, get their deciding measurement worked out
 
 
@@ -96,9 +104,30 @@ class FitReport:
 
 
 def _sameness(measured: MeasuredPart, part: Part, seat: Seat | None, options: FitOptions) -> float:
-    """Log-likelihood, up to a constant, that the part read is this very part: what puts near twins in order."""
+    """Log-likelihood, up to a constant, that the part read is this very part: what puts near twins in order.
+
+    A blunder of the scale or the drawing makes the numbers it touches tell nothing: each is then put as unlikely as a
+    value anywhere in the usual range.
+    """
     if seat is None:
         return -math.inf
+    rows, off = _differences(measured, part, seat)
+    spread = measured.covariance[np.ix_(rows, rows)] + _floor(options) * np.eye(len(rows))
+    of_holes = [k >= len(UNMEASURED_MM) for k in rows]
+    agreement = _agreement(off, spread, np.array(of_holes, dtype=bool), measured.doubts)
+    extra = len(part.holes) - len(measured.holes)
+    words = measured.family[part.family] * measured.bottom[part.bottom]
+    words *= hand_probability(measured, part.family, part.hand, mirrored=False)
+    return agreement - 5.0 * extra + math.log(max(words, 1e-12))
+
+
+def _floor(options: FitOptions) -> float:
+    """Variance of a length of the list, and of parts of one number, mm²."""
+    return (options.list_u95_mm / 2.0) ** 2 + MODEL_U_MM**2
+
+
+def _differences(measured: MeasuredPart, part: Part, seat: Seat) -> tuple[list[int], Array]:
+    """Rows of the state that both know, and by how much the part read is above the candidate, mm."""
     wanted: dict[str, float | None] = {
         "reach": part.reach_mm,
         "tail_width": part.tail_width_mm,
@@ -110,13 +139,30 @@ def _sameness(measured: MeasuredPart, part: Part, seat: Seat | None, options: Fi
         wanted |= {f"holes[{i}].x": x, f"holes[{i}].y": y, f"holes[{i}].diameter": hole.diameter_mm}
     rows = [k for k, name in enumerate(measured.names) if wanted.get(name) is not None and measured.is_measured(name)]
     off = measured.mean[rows] - np.array([wanted[measured.names[k]] for k in rows], dtype=float)
-    floor = (options.list_u95_mm / 2.0) ** 2 + MODEL_U_MM**2
-    spread = measured.covariance[np.ix_(rows, rows)] + floor * np.eye(len(rows))
-    distance = float(off @ np.linalg.solve(spread, off)) if rows else 0.0
-    extra = len(part.holes) - len(measured.holes)
-    words = measured.family[part.family] * measured.bottom[part.bottom]
-    words *= hand_probability(measured, part.family, part.hand, mirrored=False)
-    return -0.5 * distance - 5.0 * extra + math.log(max(words, 1e-12))
+    return rows, off
+
+
+def _agreement(off: Array, spread: Array, of_holes: NDArray[np.bool_], doubts: Doubts) -> float:
+    """Log-likelihood of the differences, with the chance that lengths, holes or both are void."""
+    if not len(off):
+        return 0.0
+
+    def normal(rows: NDArray[np.bool_]) -> float:
+        if not rows.any():
+            return 0.0
+        part = off[rows]
+        return -0.5 * float(part @ np.linalg.solve(spread[np.ix_(rows, rows)], part))
+
+    every = np.ones(len(off), dtype=np.bool_)
+    lost, holes = VOID_NATS * len(off), VOID_NATS * int(of_holes.sum())
+    terms = [(normal(every), 1.0 - doubts.void)]
+    if doubts.void > 0.0:
+        terms += [
+            (normal(~of_holes) - holes, doubts.drawing),
+            (-lost, max(doubts.lengths, 0.1 * doubts.void)),
+        ]
+    top = max(value for value, weight in terms if weight > 0.0)
+    return top + math.log(sum(weight * math.exp(value - top) for value, weight in terms if weight > 0.0))
 
 
 def decide(
@@ -155,9 +201,9 @@ def decide(
         listed_screws=table.screws,
         screws=options.screws,
     )
-    alive, aside, against = _sweep(table, measured, draws, options)
+    alive, aside, against, chances = _sweep(table, measured, draws, options)
     judges = [Judge(measured, draws.first(count), options) for count in (LEAST_DRAWS, MIDDLE_DRAWS, options.draws)]
-    ranked: list[tuple[tuple[float, ...], Judged, Seat | None]] = []
+    ranked: list[tuple[tuple[float, ...], Judged, Seat | None, str]] = []
     for row, possible in alive:
         part = table.parts[row]
         judged = judges[2 if len(alive) <= FEW else 0].judge(part, possible)
@@ -167,18 +213,22 @@ def decide(
                 judged = judges[2].judge(part, possible)
         seat = seat_of(measured, part, draws, options)
         score = math.log(max(judged.probability, 1e-9)) + _sameness(measured, part, seat, options)
-        ranked.append(((float(judged.probability <= options.not_up_to), -score), judged, seat))
+        verdict = verdict_of(judged.probability, measured, options)
+        if verdict == DOES_NOT_FIT and _cannot_be_told(measured, judged, draws, options):
+            verdict = MEASURE
+        ranked.append(((float(verdict == DOES_NOT_FIT), -score), judged, seat, verdict))
     ranked.sort(key=lambda entry: entry[0])
     asker, asked = Asker(measured, draws, rng), 0
     candidates = []
-    for _, judged, seat in ranked:
-        verdict = verdict_of(judged.probability, measured, options)
+    for _, judged, seat, verdict in ranked:
         decide_by = None
         if verdict == MEASURE and asked < MOST_ASKED:
             asked += 1
             decide_by = asker.best(judged)
         candidates.append(_candidate(judged, verdict, measured, draws, seat, decide_by, options))
-    candidates += _set_aside(table, aside, against, measured, options)
+    aside, against, chances = _in_order(table, measured, draws, options, aside, against, chances)
+    about = asker.about_the_reading() if chances and max(chances) > options.not_up_to else None
+    candidates += _set_aside(table, aside, against, chances, measured, options, about)
     return FitReport(measured.sha256, tuple(candidates), notes_of(measured, draws, options.screws))
 
 
@@ -187,6 +237,37 @@ def verdict_of(probability: float, measured: MeasuredPart, options: FitOptions) 
     if probability >= options.fits_from:
         return FITS if measured.is_complete() else MEASURE
     return DOES_NOT_FIT if probability <= options.not_up_to else MEASURE
+
+
+def _cannot_be_told(measured: MeasuredPart, judged: Judged, draws: Draws, options: FitOptions) -> bool:
+    """Whether a photo speaks against a part only by being too unsure to speak for it.
+
+    With an uncertainty as wide as what is allowed, the probability of a fit is small even for the very part read. So a
+    part is refused only when its own numbers lie outside what the reading allows: non-conformity, too, wants proof
+    (ISO 14253-1). The test is chi-squared over the lengths measured, for each face the photo may show.
+    """
+    if measured.doubts.void <= 0.0 or judged.words <= options.not_up_to:
+        return False
+    kinds = ("reach", "tail_width") if measured.doubts.diameters > 0.0 else ("reach", "tail_width", "diameter")
+    for share, turned in sides_of(measured):
+        seen = mirrored(measured) if turned else measured
+        seat = seat_of(seen, judged.part, draws, options)
+        if share <= options.not_up_to or seat is None:
+            continue
+        rows, off = _differences(seen, judged.part, seat)
+        kept = [k for k, row in enumerate(rows) if seen.names[row].endswith((".x", ".y", *kinds))]
+        if not kept:
+            return True
+        spread = seen.covariance[np.ix_(rows, rows)][np.ix_(kept, kept)] + _floor(options) * np.eye(len(kept))
+        if float(off[kept] @ np.linalg.solve(spread, off[kept])) <= chi2_limit(len(kept)):
+            return True
+    return False
+
+
+def chi2_limit(freedom: int) -> float:
+    """What chi-squared exceeds once in a hundred (Wilson and Hilferty 1931; within 0.03 of the tables from 2 up)."""
+    ninth = 2.0 / (9.0 * freedom)
+    return freedom * (1.0 - ninth + Z_99 * math.sqrt(ninth)) ** 3
 
 
 def _candidate(
@@ -217,10 +298,11 @@ def _candidate(
 
 def _sweep(
     table: PartsTable, measured: MeasuredPart, draws: Draws, options: FitOptions
-) -> tuple[list[tuple[int, list[bool]]], list[int], list[list[bool]]]:
+) -> tuple[list[tuple[int, list[bool]]], list[int], list[list[bool]], list[float]]:
     """Rows worth drawing for, with the faces for which their holes may do; the other rows, and what speaks against them.
 
-    Against them may speak: outline, lengths, bottom, holes.
+    Against them may speak: outline, lengths, bottom, holes. Last come the chances that they fit all the same, because
+    the reading is void.
     """
     count = len(table.parts)
     words = np.zeros(count)
@@ -243,20 +325,57 @@ def _sweep(
     rest = rest[np.lexsort((off[rest], against[rest].sum(axis=1)))]
     kept = np.nonzero(alive)[0]
     possible = np.stack(faces, axis=1)[kept]
-    return list(zip(kept.tolist(), possible.tolist(), strict=True)), rest.tolist(), against[rest].tolist()
+    chances = FITS_ANYHOW * measured.doubts.void * tail[rest] * bottom[rest]
+    return (
+        list(zip(kept.tolist(), possible.tolist(), strict=True)),
+        rest.tolist(),
+        against[rest].tolist(),
+        chances.tolist(),
+    )
+
+
+def _in_order(
+    table: PartsTable,
+    measured: MeasuredPart,
+    draws: Draws,
+    options: FitOptions,
+    rows: list[int],
+    against: list[list[bool]],
+    chances: list[float],
+) -> tuple[list[int], list[list[bool]], list[float]]:
+    """The likeliest of the parts set aside put in order, when the reading leaves room for doubt; the rest as they were."""
+    if not rows or measured.doubts.void <= 0.0:
+        return rows, against, chances
+    by_chance = sorted(range(len(rows)), key=lambda k: -chances[k])
+    first, rest = by_chance[:RANKED_ASIDE], by_chance[RANKED_ASIDE:]
+    parts = {k: table.parts[rows[k]] for k in first}
+    score = {
+        k: _sameness(measured, part, seat_of(measured, part, draws, options), options) for k, part in parts.items()
+    }
+    first.sort(key=lambda k: (chances[k] <= options.not_up_to, -score[k]))
+    order = [*first, *rest]
+    return [rows[k] for k in order], [against[k] for k in order], [chances[k] for k in order]
 
 
 def _set_aside(
-    table: PartsTable, rows: list[int], against: list[list[bool]], measured: MeasuredPart, options: FitOptions
+    table: PartsTable,
+    rows: list[int],
+    against: list[list[bool]],
+    chances: list[float],
+    measured: MeasuredPart,
+    options: FitOptions,
+    about: DecideBy | None,
 ) -> list[Candidate]:
     reasons = short_reasons(measured, table, rows, against, options.reach_tolerance_mm, options.tail_width_tolerance_mm)
     candidates = []
-    for row, (tail, lengths, bottom, screws), said in zip(rows, against, reasons, strict=True):
+    for row, (tail, lengths, bottom, screws), said, chance in zip(rows, against, reasons, chances, strict=True):
         part = table.parts[row]
         checks = {
             "tail": 0.0 if tail or lengths else None,
             "bottom": 0.0 if bottom else None,
             "screws": 0.0 if screws else None,
         }
-        candidates.append(Candidate(part.part, DOES_NOT_FIT, 0.0, checks, None, said, None, part.bin, part.stock))
+        verdict = MEASURE if chance > options.not_up_to else DOES_NOT_FIT
+        decide_by = about if verdict == MEASURE else None
+        candidates.append(Candidate(part.part, verdict, chance, checks, None, said, decide_by, part.bin, part.stock))
     return candidates

@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from shop.doubts import FITS_ANYHOW
 from shop.draws import Draws, lengths_agree, screws_agree, states_for
 from shop.measured import Array, MeasuredPart, hand_probability
 from shop.parts import Part
@@ -16,6 +17,8 @@ from shop.threads import THREADS
 from shop.turning import Seat, best_seat
 
 LEAST_DRAWS: Final = 500
+SETTLED_VOID: Final = 0.05
+FEW_AGREE: Final = 200
 ONE_FACE_FROM: Final = 0.999  # a facing this sure is taken as known
 
 
@@ -64,10 +67,27 @@ class Judged:
     tail: float
     bottom: float
     screws: float
-    each: Array  # (N,), probability that it fits, given the draw: words and facing summed over
+    each: Array  # (N,), probability that it fits, given the draw: words, facing and a void reading summed over
+    plain: Array  # (N,), the same were the reading certainly sound
+    lengths_each: Array  # (N,), the same for all but the screws
+    words: float  # that the words agree, facing summed over
+    void: float  # that the reading is void
     screws_each: Array  # (N,), the same for the screws alone
     states: Array  # (N, K), the draws' states as used
     sides: tuple[Side, ...]
+
+    @property
+    def settled(self) -> float:
+        """Chance that all but the screws agrees, given that the screws do; 0 while the reading may be void."""
+        rest, agree = self.rest
+        return 0.0 if self.void > SETTLED_VOID else min(float(rest.mean()) / float(agree.mean()), 1.0)
+
+    @property
+    def rest(self) -> tuple[Array, Array]:
+        """All that must agree, and the screws alone, (N,) each; with too few draws whose screws do, the rest alone."""
+        if float(self.screws_each.sum()) < FEW_AGREE:
+            return self.lengths_each, np.ones(len(self.lengths_each))
+        return self.plain, self.screws_each
 
 
 def sides_of(measured: MeasuredPart) -> tuple[tuple[float, bool], ...]:
@@ -99,10 +119,11 @@ class Judge:
         `possible` says, for either face the photo may show, whether the holes need looking at.
         """
         measured, options = self.measured, self.options
-        each = np.zeros(len(self.draws.states))
-        screws_each = np.zeros(len(self.draws.states))
+        void = measured.doubts.void
+        plain = np.zeros(len(self.draws.states))
+        screws_each, lengths_each = np.zeros(len(self.draws.states)), np.zeros(len(self.draws.states))
         bottom = 1.0 if part.bottom == "open" else measured.bottom["closed"]
-        tail, sides, used = 0.0, [], self.draws.states
+        tail, all_words, sides, used = 0.0, 0.0, [], self.draws.states
         for (share, turned), worth in zip(sides_of(measured), possible, strict=False):
             states = states_for(self.draws, measured, part, mirrored=turned)
             lengths = lengths_agree(
@@ -111,12 +132,28 @@ class Judge:
             words = measured.family[part.family] * hand_probability(measured, part.family, part.hand, mirrored=turned)
             agree = self.screws(part, states, turned) if worth else np.zeros(len(states), dtype=np.bool_)
             used = used if turned else states
-            each += share * words * bottom * (lengths & agree)
+            plain += share * words * bottom * (lengths & agree)
+            lengths_each += share * words * bottom * lengths
+            all_words += share * words * bottom
             screws_each += share * agree
             tail += share * words * float(lengths.mean())
-            sides.append(Side(share, turned, words * bottom * float((lengths & agree).mean()), float(agree.mean())))
+            both = (1.0 - void) * float((lengths & agree).mean()) + void * FITS_ANYHOW
+            sides.append(Side(share, turned, words * bottom * both, float(agree.mean())))
+        each = (1.0 - void) * plain + void * FITS_ANYHOW * all_words
         return Judged(
-            part, float(each.mean()), tail, bottom, float(screws_each.mean()), each, screws_each, used, tuple(sides)
+            part=part,
+            probability=float(each.mean()),
+            tail=tail,
+            bottom=bottom,
+            screws=float(screws_each.mean()),
+            each=each,
+            plain=plain,
+            lengths_each=lengths_each,
+            words=all_words,
+            void=void,
+            screws_each=screws_each,
+            states=used,
+            sides=tuple(sides),
         )
 
 

@@ -21,6 +21,7 @@ from shop.calliper import (
     words_of,
 )
 from shop.clearance import UNDER_SIZE_MM, UNDER_SIZE_U_MM
+from shop.doubts import FITS_ANYHOW
 from shop.draws import Draws
 from shop.judging import Judged
 from shop.measured import CALLIPER_U95_MM, Array, MeasuredPart
@@ -31,9 +32,14 @@ from vision.vocabulary import HANDED_FAMILIES
 MOST_DRAWS: Final = 6000  # enough to rank quantities; the verdict itself uses all
 BINS: Final = 80
 AS_GOOD: Final = 0.05  # of two that save nearly the same share of doubt, the easier one is asked
+LEAST_DOUBT: Final = 1e-9
+BY_TRIAL: Final = 0.5  # the part tried on the cylinder, so much more
 ON_THE_CYLINDER: Final = 0.25  # what needs the cylinder, with its screws out, must save this much more
-WORTH_ASKING: Final = 0.2  # a measurement that removes less than this share of the doubt gives way to a trial
+WELL_WORTH: Final = 0.5  # a measurement that removes less than this share of the doubt gives way to a trial, or to what
+# must be known before one
 DECIDED_AT: Final = 0.5
+SETTLED_FROM: Final = 0.95  # a trial shows the screws only: it comes when all else is settled as far as this
+TELL_THE_SCALE: Final = ("reach", "tail-width", "hole-distance")
 CALLIPER_U_MM: Final = CALLIPER_U95_MM / COVERAGE_FACTOR
 
 
@@ -50,6 +56,8 @@ class DecideBy:
     where: str
     jaws_mm: tuple[tuple[float, float], ...]
     settles: float  # share of the present chance of a wrong decision that it is expected to remove
+    likely: float = 1.0  # of the word that must be seen
+    risks: tuple[float, float] | None = None  # of a wrong yes and a wrong no, once measured; lengths only
 
     def to_record(self) -> dict[str, Any]:
         """As JSON values."""
@@ -63,6 +71,7 @@ class DecideBy:
             "where": self.where,
             "jaws_mm": [[round(x, 3), round(y, 3)] for x, y in self.jaws_mm],
             "settles": round(self.settles, 3),
+            "risks": None if self.risks is None else [round(risk, 4) for risk in self.risks],
         }
 
 
@@ -77,11 +86,6 @@ class Curve:
     def loss(self) -> float:
         """Chance of a wrong decision once the value is known."""
         return float(np.minimum(self.probability, 1.0 - self.probability).mean())
-
-    @property
-    def spread(self) -> float:
-        """Variance of the decision left once the value is known, p (1 - p) on average."""
-        return float((self.probability * (1.0 - self.probability)).mean())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -136,26 +140,65 @@ class Asker:
         Returns
         -------
         DecideBy or None
-            None when there is no doubt left to remove.
+            None when nothing that can be measured tells more.
         """
         p = judged.probability
-        doubt = min(p, 1.0 - p)
-        if doubt <= 0.0:
-            return None
+        doubt = max(min(p, 1.0 - p), LEAST_DOUBT)
         found = [*_lengths(self.measured, self.shown(judged), judged), *_looks(self.measured, judged)]
-        best = _first_best([(saved, decide_by) for saved, _, decide_by in found], doubt)
-        if best is not None and best[0] >= WORTH_ASKING * doubt:
+        trial = self._trial(judged, doubt)
+        settled = self.measured.is_measured("reach") and judged.settled >= SETTLED_FROM
+        if settled:
+            found.append(trial)
+        best = _first_best(found, doubt)
+        if best is not None and best[0] >= WELL_WORTH * doubt:
             return best[1]
-        # Nothing turns the answer by itself. What narrows it most comes first, then the next: p (1 - p) says which.
-        spread = p * (1.0 - p)
-        narrows = _first_best([(share, decide_by) for _, share, decide_by in found], spread)
-        if narrows is not None and (narrows[0] >= WORTH_ASKING * spread or not self.measured.is_complete()):
-            return replace(narrows[1], settles=narrows[0] / spread)
+        # No single measurement settles it. The screws are best left to a trial, when all else is settled; until then
+        # what settles most of that is asked for.
+        if settled:
+            return trial[1]
+        ahead = _before_a_trial(self.measured, self.shown(judged), judged, found)
+        if ahead is not None:
+            return ahead
+        return None if best is None else best[1]
+
+    def about_the_reading(self) -> DecideBy:
+        """What tells whether the reading itself holds: a look at its drawing, or one length when the scale is in doubt."""
+        doubts = self.measured.doubts
+        if doubts.drawing >= doubts.lengths:
+            return _seen(self.measured, CalliperQuantity("drawing"), "right", "drawing", doubts.drawing / doubts.void)
+        reach = CalliperQuantity("reach")
+        expected = round(float(self.measured.mean[0]), 2)
+        return DecideBy(
+            quantity=words_of(reach, self.measured),
+            unit="mm",
+            turns_at=expected,
+            fits_when="near",
+            measure=key_of(reach, self.measured),
+            between=None,
+            where=how_to(reach, self.measured),
+            jaws_mm=jaws_mm(reach, self.measured),
+            settles=doubts.lengths / doubts.void,
+        )
+
+    def _trial(self, judged: Judged, doubt: float) -> tuple[float, DecideBy]:
+        """The part tried on the cylinder: it shows whether the screws agree, and nothing else."""
         saved = doubt - _split([judged.screws_each, 1.0 - judged.screws_each], judged.each)
-        if best is not None and best[0] >= saved:
-            return best[1]
-        trial = CalliperQuantity(TRIAL)
-        return _seen(self.measured, trial, "every screw starts", "", max(0.0, saved) / doubt)
+        seen = _seen(self.measured, CalliperQuantity(TRIAL), "every screw starts", "", max(0.0, saved) / doubt)
+        return saved, seen
+
+
+def risks(each: Array, accepted: NDArray[np.bool_]) -> tuple[float, float]:
+    """Chance of a wrong yes and of a wrong no when the draws marked are accepted and the others refused.
+
+    The consumer's and the producer's risk of JCGM 106:2012, clause 9, over all draws.
+
+    Parameters
+    ----------
+    each : ndarray of shape (N,)
+        Probability of a fit, given the draw.
+    accepted : ndarray of shape (N,), bool
+    """
+    return float(((1.0 - each) * accepted).mean()), float((each * ~accepted).mean())
 
 
 def turning(curve: Curve, now_mm: float) -> tuple[float, str, tuple[float, float] | None] | None:
@@ -195,8 +238,12 @@ def _first_best(found: Sequence[tuple[float, DecideBy]], whole: float) -> tuple[
     """The one that saves most of the whole doubt; of nearly equal ones the first, which is the easiest."""
     best: tuple[float, DecideBy] | None = None
     for saved, decide_by in found:
-        on_the_cylinder = decide_by.measure.startswith(("thread-distance", "screw-diameter"))
-        more = (ON_THE_CYLINDER if on_the_cylinder else AS_GOOD) * whole
+        premium = AS_GOOD
+        if not decide_by.measure:
+            premium = BY_TRIAL
+        elif decide_by.measure.startswith(("thread-distance", "screw-diameter")):
+            premium = ON_THE_CYLINDER
+        more = premium * whole
         if saved > 0.0 and (best is None or saved > best[0] + more):
             best = saved, decide_by
     return best
@@ -224,47 +271,66 @@ def _sorted(
     at = states[:, 3:].reshape(count, n, 3)[:, :, :2] + draws.offsets
     for i, j in itertools.combinations(range(n), 2):
         ideal.append((CalliperQuantity("thread-distance", (i, j)), np.hypot(*(at[:, i] - at[:, j]).T)))
+    ideal = [(q, value) for q, value in ideal if key_of(q, measured) not in measured.taken]
     idle = shown_by(CalliperQuantity("idle"), rng.random(count))
     return idle, tuple(shown_by(q, value + CALLIPER_U_MM * rng.standard_normal(count)) for q, value in ideal)
 
 
 def _lengths(
     measured: MeasuredPart, shown: tuple[Shown, tuple[Shown, ...]], judged: Judged
-) -> list[tuple[float, float, DecideBy]]:
-    """Every length a calliper can take that may turn the answer, with the wrong decisions and the variance it saves."""
+) -> list[tuple[float, DecideBy]]:
+    """Every length a calliper can take that may turn the answer, with the wrong decisions it saves."""
     idle = shown[0].curve(judged.each)
     # What an idle quantity would seem to save, only because bins hold few draws, is no saving.
     doubt = max(idle.loss, 1e-9)
     found = []
+    # A length of the part tells whether the scale is void, besides what it tells with a sound one.
+    doubts = measured.doubts
+    anyhow = FITS_ANYHOW * judged.words
+    sound = (1.0 - doubts.drawing) * judged.plain + doubts.drawing * anyhow
+    void = doubts.lengths * min(anyhow, 1.0 - anyhow)
     for one in shown[1]:
         quantity, curve = one.quantity, one.curve(judged.each)
+        tells_scale = doubts.lengths > 0.0 and quantity.kind in TELL_THE_SCALE
+        left = (1.0 - doubts.lengths) * one.curve(sound).loss + void if tells_scale else curve.loss
         turns = turning(curve, one.now)
         if turns is None:
             continue
-        at_mm, side, between = turns
-        saved = doubt - curve.loss
-        decide_by = DecideBy(
-            quantity=words_of(quantity, measured),
-            unit="mm",
-            turns_at=round(at_mm, 2),
-            fits_when=side,
-            measure=key_of(quantity, measured),
-            between=None if between is None else (round(between[0], 2), round(between[1], 2)),
-            where=how_to(quantity, measured),
-            jaws_mm=jaws_mm(quantity, measured),
-            settles=max(0.0, saved / doubt),
-        )
-        found.append((saved, idle.spread - curve.spread, decide_by))
+        saved = doubt - left
+        after = risks(curve.probability, curve.probability > DECIDED_AT)
+        found.append((saved, _length(measured, quantity, turns, max(0.0, saved / doubt), after)))
     return found
 
 
-def _looks(measured: MeasuredPart, judged: Judged) -> list[tuple[float, float, DecideBy]]:
-    """What can be seen by eye, with the wrong decisions and the variance that seeing it saves.
+def _length(
+    measured: MeasuredPart,
+    quantity: CalliperQuantity,
+    turns: tuple[float, str, tuple[float, float] | None],
+    settles: float,
+    after: tuple[float, float] | None = None,
+) -> DecideBy:
+    at_mm, side, between = turns
+    return DecideBy(
+        quantity=words_of(quantity, measured),
+        unit="mm",
+        turns_at=round(at_mm, 2),
+        fits_when=side,
+        measure=key_of(quantity, measured),
+        between=None if between is None else (round(between[0], 2), round(between[1], 2)),
+        where=how_to(quantity, measured),
+        jaws_mm=jaws_mm(quantity, measured),
+        settles=settles,
+        risks=after,
+    )
+
+
+def _looks(measured: MeasuredPart, judged: Judged) -> list[tuple[float, DecideBy]]:
+    """What can be seen by eye, with the wrong decisions that seeing it saves.
 
     A word the candidate needs with probability w makes p = w times the rest; without it there is no fit.
     """
     part, p = judged.part, judged.probability
-    doubt = min(p, 1.0 - p)
+    doubt = max(min(p, 1.0 - p), LEAST_DOUBT)
     needs = {"family": (part.family, measured.family[part.family])}
     if part.bottom == "closed":
         needs["bottom"] = ("closed", measured.bottom["closed"])
@@ -272,20 +338,70 @@ def _looks(measured: MeasuredPart, judged: Judged) -> list[tuple[float, float, D
         sided = measured.hand["left"] + measured.hand["right"]
         needs["hand"] = (part.hand, measured.hand[part.hand] / sided if sided > 0.0 else 0.5)
     found = []
+    if measured.doubts.drawing > 0.0:
+        drawing, anyhow = measured.doubts.drawing, FITS_ANYHOW * judged.words
+        rest = min(max((p - drawing * anyhow) / (1.0 - drawing), 0.0), 1.0) if drawing < 1.0 else anyhow
+        saved = doubt - (1.0 - drawing) * min(rest, 1.0 - rest) - drawing * min(anyhow, 1.0 - anyhow)
+        found.append((saved, _seen(measured, CalliperQuantity("drawing"), "right", "drawing", saved / doubt)))
     for kind, (word, weight) in needs.items():
         if 0.0 < weight < 1.0:
             rest = min(p / weight, 1.0)
             saved = doubt - weight * min(rest, 1.0 - rest)
-            narrowed = p * (1.0 - p) - weight * rest * (1.0 - rest)
-            found.append((saved, narrowed, _seen(measured, CalliperQuantity(kind), word, kind, saved / doubt)))
+            seen = _seen(measured, CalliperQuantity(kind), word, kind, saved / doubt)
+            found.append((saved, replace(seen, likely=weight)))
     if len(judged.sides) == 2:
         stated = top(measured.facing)
         other = "plug" if stated == "screw" else "screw"
         better = stated if judged.sides[0].probability >= judged.sides[1].probability else other
         saved = doubt - sum(side.share * min(side.probability, 1.0 - side.probability) for side in judged.sides)
-        narrowed = p * (1.0 - p) - sum(s.share * s.probability * (1.0 - s.probability) for s in judged.sides)
-        found.append((saved, narrowed, _seen(measured, CalliperQuantity("facing"), better, "facing", saved / doubt)))
+        found.append((saved, _seen(measured, CalliperQuantity("facing"), better, "facing", saved / doubt)))
     return found
+
+
+def _before_a_trial(
+    measured: MeasuredPart,
+    shown: tuple[Shown, tuple[Shown, ...]],
+    judged: Judged,
+    found: Sequence[tuple[float, DecideBy]],
+) -> DecideBy | None:
+    """What to measure or look at when a trial of the screws is to follow: it leaves the fewest wrong decisions then.
+
+    With the screws known to agree, deciding goes wrong with min(P, S - P): P is the chance that all agrees, S that the
+    screws do. What is known by name already is not asked for again.
+    """
+    each, screws = judged.rest
+    count = min(len(each), len(judged.states))
+    each, screws = each[:count], screws[:count]
+    all_agree, screws_agree = float(each.mean()), float(screws.mean())
+    now = max(min(all_agree, screws_agree - all_agree), 0.0)
+    doubts = measured.doubts
+    ahead = []
+    for one in shown[1]:
+        p, s = one.curve(each).probability, one.curve(screws).probability
+        turns = turning(Curve(one.value, p / np.maximum(s, 1e-9)), one.now)
+        if turns is None:
+            continue
+        saved = now - float(np.minimum(p, np.maximum(s - p, 0.0)).mean())
+        if one.quantity.kind in TELL_THE_SCALE:
+            saved += doubts.lengths * screws_agree
+        ahead.append((saved, _length(measured, one.quantity, turns, saved / max(now, LEAST_DOUBT))))
+    for _, decide_by in found:
+        key = decide_by.measure
+        if key == "drawing":
+            saved = doubts.drawing * screws_agree
+        elif key == "facing":
+            kept = [side for side in judged.sides if side.share > 0.0]
+            saved = now - sum(
+                side.share * max(min(side.probability, side.screws - side.probability), 0.0) for side in kept
+            )
+        elif key in ("family", "bottom", "hand"):
+            weight = decide_by.likely
+            saved = now - max(min(all_agree, weight * screws_agree - all_agree), 0.0)
+        else:
+            continue
+        ahead.append((saved, decide_by))
+    best = _first_best(ahead, max(now, doubts.void * screws_agree))
+    return None if best is None else best[1]
 
 
 def _seen(measured: MeasuredPart, quantity: CalliperQuantity, word: str, measure: str, settles: float) -> DecideBy:

@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from shop.doubts import SURE, Doubts, doubts_of
 from shop.parts import MOST_HOLES, Part, number_from_text, split_holes
 from shop.threads import find_thread
 from vision.quantity import COVERAGE_FACTOR, Quantity
@@ -38,6 +39,13 @@ UNMEASURED_MM: Final = {"reach": (23.0, 5.0), "tail_width": (9.0, 4.0), "hub_dia
 UNMEASURED_RADIUS_MM: Final = (5.2, 1.0)
 UNMEASURED_DIAMETER_MM: Final = (3.6, 0.5)
 # A standard uncertainty above this means: not measured.
+# What a reading that is not sure carries besides its stated uncertainties. Tail width: where half reach lies is itself
+# uncertain, and tails are seldom of one width there; 12 of 40 were off by more than 0.5 mm on path-traced pictures.
+UNSURE_TAIL_WIDTH_U_MM: Final = 0.15
+# An axis found beside its place shifts every hole and the reach alike. In readings that are not sure the holes were off
+# together by 0.2 to 0.9 mm in 8 of 57, more than their stated uncertainties allow (same pictures).
+UNSURE_AXIS_U_MM: Final = 0.12
+PLAUSIBLE_AT_LEAST: Final = 0.06  # a word the reading cannot rule out is not ruled out here: above `not_up_to`
 MEASURED_BELOW_MM: Final = {"reach": 1.0, "tail_width": 1.0, "hub_diameter": 1.0, "hole": 0.6, "diameter": 0.3}
 
 
@@ -72,6 +80,8 @@ class MeasuredPart:
     screw_diameter_mm: Quantity | None = None  # over the threads of a screw taken out
     thread_distances_mm: tuple[tuple[int, int, Quantity], ...] = ()  # between threads of the cylinder, centre to centre
     notes: tuple[str, ...] = field(default=())
+    doubts: Doubts = SURE  # that the reading itself is void
+    taken: tuple[str, ...] = ()  # what a calliper or a look has told already, as `shop.calliper.key_of` names it
 
     def quantity(self, name: str) -> Quantity | None:
         """One length of the part, or None when it was not measured."""
@@ -171,6 +181,12 @@ def measured_part_from_reading(reading: Mapping[str, Any], *, screws: Sequence[s
         if records[i].position == CENTRE and hole.get("radius"):
             covariance[3 + 3 * i, 3 + 3 * i] += 0.5 * float(hole["radius"]["value"]) ** 2
             covariance[4 + 3 * i, 4 + 3 * i] += 0.5 * float(hole["radius"]["value"]) ** 2
+    if outcome == "unsure":
+        covariance[1, 1] += UNSURE_TAIL_WIDTH_U_MM**2
+        for axis in (3, 4):
+            shifted = np.array([float(k >= 3 and (k - axis) % 3 == 0) for k in range(len(names))])
+            shifted[0] = float(axis == 4)
+            covariance += UNSURE_AXIS_U_MM**2 * np.outer(shifted, shifted)
     plausible = tuple((reading.get("family") or {}).get("plausible") or FAMILIES)
     return MeasuredPart(
         name=name,
@@ -186,6 +202,7 @@ def measured_part_from_reading(reading: Mapping[str, Any], *, screws: Sequence[s
         plausible_families=plausible,
         screws=tuple(find_thread(screw).name for screw in screws),
         notes=tuple(notes),
+        doubts=doubts_of(reading),
     )
 
 
@@ -206,6 +223,9 @@ def _probabilities(record: Any, words: Sequence[str]) -> dict[str, float]:
     rest = [w for w in words if w not in stated]
     left = max(0.0, 1.0 - sum(stated.values()))
     full = {w: stated.get(w, left / len(rest) if rest else 0.0) for w in words}
+    plausible = (record or {}).get("plausible") or ()
+    if len(plausible) > 1:
+        full |= {w: max(full[w], PLAUSIBLE_AT_LEAST) for w in plausible if w in full}
     total = sum(full.values())
     return {w: p / total for w, p in full.items()} if total > 0.0 else dict.fromkeys(words, 1.0 / len(words))
 

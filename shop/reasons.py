@@ -227,6 +227,12 @@ def notes_of(measured: MeasuredPart, draws: Draws, screws: Sequence[str]) -> tup
     elif not known:
         tried = ", ".join(f"{t.name} ({share:.2f})" for t, share in zip(draws.threads, draws.shares, strict=True))
         said.append(f"the cylinder's screws are not known; from the holes' size: {tried}")
+    if measured.doubts.drawing > WORTH_SAYING:
+        said.append(
+            f"the photo may be misread ({measured.doubts.drawing:.2f}): look at the drawing, then add --measured drawing=right"
+        )
+    if measured.doubts.lengths > WORTH_SAYING:
+        said.append(f"the scale may be void ({measured.doubts.lengths:.2f}): any one length by calliper tells")
     if min(measured.facing.values()) > WORTH_SAYING:
         said.append("which face the photo shows is not sure; both were tried")
     unmeasured = [name.replace("_", " ") for name in ("reach",) if not measured.is_measured(name)]

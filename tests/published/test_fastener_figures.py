@@ -5,9 +5,11 @@ import math
 import numpy as np
 import pytest
 
+from shop.calliper import CalliperQuantity
 from shop.clearance import fixed_offset_mm, fixed_zone_mm, floating_zone_mm, head_lift_mm, offset_at_lift_mm
 from shop.draws import draw, lengths_agree
 from shop.fits import FitOptions, decide, measured_part_by_hand
+from shop.measure_next import risks, shown_by
 from shop.parts import Part, parse_holes
 from shop.threads import THREADS, find_thread, numbered_major_mm
 
@@ -128,6 +130,25 @@ def test_conformance_probability_of_jcgm_106():
     draws = draw(measured, options.draws, np.random.default_rng(1), most_lift_mm=0.2, list_u95_mm=0.0)
     agree = lengths_agree(draws, measured, draws.states, part, options.reach_tolerance_mm, 0.5)
     assert float(agree.mean()) == pytest.approx(0.6626, abs=4.0 * math.sqrt(0.6626 * 0.3374 / options.draws))
+
+
+def test_risks_of_jcgm_106_with_a_gamma_prior():
+    """JCGM 106:2012, 9.5.4: gamma (shape 4, scale 0.25), one limit of 2, u = 0.25.
+
+    As given by the notebook "Risk - Ball Bearing" of sandialabs/suncal: 4.24 % are out of tolerance; accepted at the
+    limit itself, 0.80 % are accepted wrongly; accepted up to 1.672, 0.1 %.
+    """
+    rng = np.random.default_rng(3)
+    true = rng.gamma(4.0, 0.25, 4_000_000)
+    shown = true + 0.25 * rng.standard_normal(true.size)
+    conforms = (true <= 2.0).astype(float)
+    assert 1.0 - conforms.mean() == pytest.approx(0.0424, abs=0.0004)
+    assert risks(conforms, shown <= 2.0)[0] == pytest.approx(0.0080, abs=0.0002)
+    assert risks(conforms, shown <= 1.672)[0] == pytest.approx(0.0010, abs=0.0001)
+    # The deciding measurement sees the same through its bins of draws that would show nearly the same value.
+    curve = shown_by(CalliperQuantity("reach"), shown).curve(conforms)
+    assert risks(curve.probability, curve.value <= 1.672)[0] == pytest.approx(0.0010, abs=0.0003)
+    assert sum(risks(curve.probability, curve.probability > 0.5)) == pytest.approx(curve.loss, abs=1e-12)
 
 
 def test_acceptance_limits_follow_the_normal_table_of_jcgm_106():

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from shop.calliper import CalliperQuantity, Finding, parse_finding, take_in, value_of
-from shop.fits import FitOptions, decide, measured_part_from_reading
+from shop.fits import Candidate, FitOptions, decide, measured_part_from_reading
 from shop.measured import MeasuredPart
 from shop.parts import Part, PartHole, read_csv
 from shop.parts_table import table_of
@@ -26,6 +26,7 @@ from shop.threads import THREADS
 from vision.quantity import Quantity
 from vision.vocabulary import BOTTOMS, CENTRE, FAMILIES, HANDED_FAMILIES, clock_from_angle, mirror_hand, wrap_deg
 
+ASKED_AT_MOST = 4
 DEMO = Path(__file__).parents[2] / "shop" / "data" / "demo_parts.csv"
 
 
@@ -214,6 +215,10 @@ class Tally:
     after: int = 0
     after_right: int = 0
     asked: dict[str, int] = field(default_factory=dict)
+    answered: int = 0
+    answered_right: int = 0
+    left_open: int = 0
+    steps: int = 0
     wrong_after: list[str] = field(default_factory=list)
     calibration: list[tuple[float, bool]] = field(default_factory=list)
 
@@ -224,7 +229,7 @@ def measure_truly(
     """What a person with a calliper would find on the true part; None for a trial."""
     if not key:
         return None
-    words = {"bottom": old.bottom, "family": old.family, "hand": old.hand, "facing": "screw"}
+    words = {"bottom": old.bottom, "family": old.family, "hand": old.hand, "facing": "screw", "drawing": "right"}
     if key in words:
         if key == "hand" and not facing_right:  # a hand is told with the screw side up: the photo's face then is, too
             return parse_finding("facing=screw", measured)
@@ -284,28 +289,49 @@ def play(readings: int, noise: Noise, seed: int, *, facing_known: bool = False, 
                 tally.measure += 1
                 if rank > 3 or candidate.decide_by is None:
                     continue
-                key = candidate.decide_by.measure
-                tally.asked[candidate.decide_by.quantity] = tally.asked.get(candidate.decide_by.quantity, 0) + 1
-                finding = measure_truly(measured, key, old, lock, reading["facing"]["label"] == "screw", rng)
-                tally.after += 1
-                if finding is None:  # a trial on the cylinder shows whether the screws fit; the rest stays as it was
-                    screws = screws_truly_fit(lock.threads_mm, lock.major_mm, new.holes, countersunk=sunk)
-                    tail = candidate.probability / max(candidate.checks["screws"] or 1.0, 1e-9)
-                    after = tail if screws else 0.0
-                    decided = after > 0.5
-                else:
-                    again = decide(take_in(measured, [finding]), [new], replace(options, draws=4000))
-                    after = again.candidates[0].probability
-                    decided = after > 0.5
-                tally.after_right += decided == truth
-                if decided != truth:
-                    tally.wrong_after.append(
-                        f"{old.part} for {new.part}: {candidate.probability:.2f}, {candidate.decide_by.quantity}, "
-                        f"then {after:.2f}, in truth {'fits' if truth else 'does not'}; read as "
-                        f"{reading['family']['label']}, {reading['bottom']['label']}, {reading['facing']['label']}"
-                    )
+                facing_right = reading["facing"]["label"] == "screw"
+                _measured_through(tally, measured, candidate, old, new, lock, facing_right, truth, options, rng)
         tally.readings_with_false_fit += wrong_here
     return tally
+
+
+def _measured_through(
+    tally: Tally, measured: MeasuredPart, candidate: Candidate, old: Part, new: Part, lock: Lock, facing_right: bool,
+    truth: bool, options: FitOptions, rng: np.random.Generator,
+) -> None:  # fmt: skip
+    """Measure what is asked for until there is an answer; decide after the first by the better half, too."""
+    sunk = any(hole.countersink_mm is not None for hole in old.holes)
+    before, asked = candidate.probability, []
+    for step in range(ASKED_AT_MOST):
+        decide_by = candidate.decide_by
+        if candidate.verdict != "measure" or decide_by is None:
+            break
+        asked.append(decide_by.quantity)
+        tally.asked[decide_by.quantity] = tally.asked.get(decide_by.quantity, 0) + 1
+        finding = measure_truly(measured, decide_by.measure, old, lock, facing_right, rng)
+        if finding is None:  # a trial on the cylinder: asked for when all but the screws is settled
+            starts = screws_truly_fit(lock.threads_mm, lock.major_mm, new.holes, countersunk=sunk)
+            candidate = replace(
+                candidate, verdict="fits" if starts else "does-not-fit", probability=float(starts), decide_by=None
+            )
+        else:
+            measured = take_in(measured, [finding])
+            candidate = decide(measured, [new], replace(options, draws=4000)).candidates[0]
+        if step == 0:
+            tally.after += 1
+            tally.after_right += (candidate.probability > 0.5) == truth
+    tally.steps += len(asked)
+    if candidate.verdict == "measure":
+        tally.left_open += 1
+        return
+    tally.answered += 1
+    right = (candidate.verdict == "fits") == truth
+    tally.answered_right += right
+    if not right:
+        tally.wrong_after.append(
+            f"{old.part} for {new.part}: {before:.2f}, {', '.join(asked)}, then {candidate.verdict}, in truth "
+            f"{'fits' if truth else 'does not'}"
+        )
 
 
 def table_text(name: str, tally: Tally) -> str:
@@ -322,9 +348,11 @@ def table_text(name: str, tally: Tally) -> str:
         ("  readings with one or more", f"{tally.readings_with_false_fit / n:.2%}"),
         ("parts that fit called does-not-fit", f"{tally.false_no / max(tally.pairs_fitting, 1):.2%}"),
         ("share of measure among pairs", f"{tally.measure / tally.pairs:.2%}, {tally.measure / n:.2f} a reading"),
+        ("decided rightly after one measurement", f"{tally.after_right / max(tally.after, 1):.1%} of {tally.after}"),
         (
-            "decided rightly after the one measurement",
-            f"{tally.after_right / max(tally.after, 1):.1%} of {tally.after}",
+            f"answered after up to {ASKED_AT_MOST}, rightly",
+            f"{tally.answered_right / max(tally.answered, 1):.1%} of {tally.answered}, {tally.left_open} left open, "
+            f"{tally.steps / max(tally.answered + tally.left_open, 1):.2f} measurements each",
         ),
         ("asked for", ", ".join(f"{k} {v}" for k, v in sorted(tally.asked.items(), key=lambda kv: -kv[1]))),
     ]

@@ -61,7 +61,7 @@ def reader_loss(
         beta=0.1,
     )
     losses["hub"] = 0.5 * _mean(ratio, ~hub.isnan())
-    losses["centres"] = 0.1 * centre_loss(out["centres"].float(), truth["centres"])
+    losses["centres"] = 0.2 * centre_loss(out["centres"].float(), truth["centres"])
     return losses | word_losses(out["words"], truth["words"], smoothing)
 
 

@@ -6,6 +6,7 @@ and bench are learned from where the network is sure, and the border between the
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import cv2
@@ -56,7 +57,7 @@ def sharpen(rgb: NDArray[np.uint8], face: NDArray[np.float32], opening: NDArray[
     marks[near == 0] = cv2.GC_BGD
     holes = opening > 0.5
     marks[holes] = cv2.GC_PR_BGD
-    mask = _cut_out(rgb, marks)
+    mask = _cut_out_of_box(rgb, marks, cv2.boundingRect(near))
     if mask is None:
         return face
     mask[holes] = 1
@@ -146,7 +147,19 @@ def _thing(regions: Regions) -> NDArray[np.float32]:
     )
 
 
-def _cut_out(rgb: NDArray[np.uint8], marks: NDArray[np.uint8]) -> NDArray[np.uint8] | None:
+def _cut_out_of_box(rgb: NDArray[np.uint8], marks: NDArray[np.uint8], box: Sequence[int]) -> NDArray[np.uint8] | None:
+    """The cut within a box (left, top, width, height), in one round; beyond it all is bench."""
+    x, y, width, height = box
+    here = (slice(y, y + height), slice(x, x + width))
+    inside = _cut_out(rgb[here], np.ascontiguousarray(marks[here]), rounds=1)
+    if inside is None:
+        return None
+    mask = np.zeros(marks.shape, dtype=np.uint8)
+    mask[here] = inside
+    return mask
+
+
+def _cut_out(rgb: NDArray[np.uint8], marks: NDArray[np.uint8], *, rounds: int = ROUNDS) -> NDArray[np.uint8] | None:
     """GrabCut from marks to a mask of zeros and ones; None when there is too little to learn colours from."""
     part = (marks == cv2.GC_FGD) | (marks == cv2.GC_PR_FGD)
     if part.sum() < LEAST_CORE_PX or (~part).sum() < LEAST_CORE_PX:
@@ -154,7 +167,7 @@ def _cut_out(rgb: NDArray[np.uint8], marks: NDArray[np.uint8]) -> NDArray[np.uin
     lab = cv2.cvtColor(cv2.GaussianBlur(rgb, (3, 3), 0), cv2.COLOR_RGB2LAB)
     cv2.setRNGSeed(0)  # its colour models start from k-means with random seeds
     models = np.zeros((1, 65)), np.zeros((1, 65))
-    cv2.grabCut(lab, marks, (0, 0, 0, 0), *models, ROUNDS, cv2.GC_INIT_WITH_MASK)
+    cv2.grabCut(lab, marks, (0, 0, 0, 0), *models, rounds, cv2.GC_INIT_WITH_MASK)
     return np.asarray((marks == cv2.GC_FGD) | (marks == cv2.GC_PR_FGD), dtype=np.uint8)
 
 

@@ -68,5 +68,5 @@ def coin_outline(name: str) -> Polygon:
         for i in range(7):
             a = 2 * math.pi * i / 7
             shape = shape.difference(disc(math.cos(a) * (width / 2 + 0.35), math.sin(a) * (width / 2 + 0.35), 0.8))
-        shape = round_corners(shape, 0.4)
+        shape = round_corners(shape, 1.4)  # its rim is stepped inwards by a millimetre
     return largest(shape)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import math
 import multiprocessing
 import sys
 import time
@@ -22,9 +23,10 @@ import shapely
 from shapely import affinity
 from shapely.geometry import Polygon
 
-from synthetic import traced_light, traced_props, traced_surfaces
-from synthetic.plate import Cam, Mesh, Plate, PlateError, PlateHole, plate_mesh
+from synthetic import traced_light, traced_mounted, traced_props, traced_surfaces
+from synthetic.plate import Cam, Mesh, Plate, PlateError, PlateHole, join
 from synthetic.traced_camera import Camera, Chain, develop, focal_px, jpeg_bytes, look_at, sample_chain, write_whole
+from synthetic.traced_marks import marked
 from synthetic.traced_props import Prop
 from synthetic.traced_scene import Flash, Scene, load_mitsuba, render
 from synthetic.traced_surfaces import LIGHT_SHEETS, Surface
@@ -34,7 +36,14 @@ from vision.vocabulary import BOTTOMS, FAMILIES
 
 Array = np.ndarray
 SETS = ("train", "heldout")
+SCALES = {
+    "train": (("coin", 0.60), ("ruler", 0.13), ("card", 0.09), ("cylinder", 0.09), ("none", 0.09)),
+    "heldout": (("coin", 1.0),),
+}
+MAX_TILT_DEG = {"train": 30.0, "heldout": 20.0}
 FOCALS_35MM = (
+    (13.0, 0.03),
+    (20.0, 0.04),
     (24.0, 0.10),
     (26.0, 0.20),
     (28.0, 0.08),
@@ -45,6 +54,7 @@ FOCALS_35MM = (
     (77.0, 0.12),
 )
 DISTANCE_MM = (150.0, 450.0)
+SUNK_DEG = 82.0  # of the training set, in both renderers
 PART_SHARE = (0.15, 0.60)  # of the frame's short side
 
 
@@ -60,11 +70,12 @@ class Options:
     set_name: str
     long_side: int = 1280
     spp: int = 64
-    max_tilt_deg: float = 20.0
-    scales: tuple[tuple[str, float], ...] = (("coin", 1.0),)
+    max_tilt_deg: float | None = None  # 30 in the training set, 20 in the held-out one
+    scales: tuple[tuple[str, float], ...] | None = None
     negatives: float = 0.12
-    plug_share: float = 0.15
+    plug_share: float = 0.2
     clutter: float = 0.35
+    fingers: float = 0.05
     hard: float = 0.08
     bench: str | None = None
     metal: str | None = None
@@ -83,19 +94,19 @@ class Take:
 
 
 def cam_from_part(part: Any) -> Cam:
-    """A `synthetic.shape.Part` for the path tracer. Oblong screw holes become openings: only round ones get a cone."""
-    holes, openings = [], []
+    """A `synthetic.shape.Part` for the path tracer."""
+    holes, openings, slotted = [], [], []
     for o in part.openings:
+        if o.kind == "screw" and not o.round:
+            slotted.append((len(openings), o.x_mm, o.y_mm, o.diameter_mm))
         if o.kind == "screw" and o.round:
-            sunk = o.countersink_mm
-            if sunk is not None:
-                room = part.thickness_mm - 0.25
-                sunk = min(sunk, o.diameter_mm + 2 * room)
-            holes.append(PlateHole(o.x_mm, o.y_mm, o.diameter_mm, sunk, 90.0))
+            sunk, angle = o.countersink_mm, SUNK_DEG
+            if sunk is not None:  # in a thin plate the cone is flatter, as the fast renderer has it
+                room, wide = 0.88 * part.thickness_mm - 0.05, (sunk - o.diameter_mm) / 2
+                angle = max(SUNK_DEG, 2 * math.degrees(math.atan2(wide, room)))
+            holes.append(PlateHole(o.x_mm, o.y_mm, o.diameter_mm, sunk, angle))
         else:
             openings.append(np.asarray(o.polygon_mm))
-    if any(o.kind == "screw" and not o.round for o in part.openings):
-        raise Unlucky
     plate = Plate(
         np.asarray(part.outline_mm),
         part.thickness_mm,
@@ -103,8 +114,11 @@ def cam_from_part(part: Any) -> Cam:
         tuple(openings),
         part.edge_screw_mm,
         part.edge_plug_mm,
+        part.chamfered,
     )
-    return Cam(part.family, part.bottom, part.hand, plate, part.hub_diameter_mm, part.cast)
+    return Cam(
+        part.family, part.bottom, part.hand, plate, part.hub_diameter_mm, part.cast, tuple(slotted), part.bend_mm
+    )  # fmt: skip
 
 
 def _cam(rng: np.random.Generator, options: Options, number: int) -> Cam:
@@ -128,7 +142,11 @@ def _turned(turn_deg: float, mirrored: bool) -> Array:
 
 def cam_placed(rng: np.random.Generator, cam: Cam, surface: Surface, facing: str, turn_deg: float) -> Placed:
     """A cam laid on the bench with its axis at the origin, turned anticlockwise as seen from above."""
-    mesh = plate_mesh(cam.plate)
+    if (
+        cam.bend_mm * (1 if facing == "screw" else -1) < 0
+    ):  # a tail bent towards the bench would lift the hub: laid flat
+        cam = dataclasses.replace(cam, bend_mm=0.0)
+    mesh = cam.mesh()
     flat = _turned(turn_deg, facing == "plug")
     turn = np.eye(3)
     turn[:2, :2] = flat
@@ -136,7 +154,10 @@ def cam_placed(rng: np.random.Generator, cam: Cam, surface: Surface, facing: str
     if facing == "plug":
         turn[2, 2] = -1.0
         shift[2] += cam.plate.thickness_mm
-    uv = mesh.uv @ _turned(float(rng.uniform(0, 360)), False).T / surface.extent_mm + rng.uniform(0, 1, 2)
+    laid = _turned(float(rng.uniform(0, 360)), False)
+    start = rng.uniform(0, 1, 2)
+    uv = mesh.uv @ laid.T / surface.extent_mm + start
+    surface = marked(rng, surface, cam, laid, start)
     mesh = Mesh(mesh.vertices, mesh.faces, mesh.normals, uv).moved(turn, shift)
     return Placed(cam, flat, np.zeros(2), facing, mesh, surface)
 
@@ -163,7 +184,7 @@ def put(prop: Prop, turn_deg: float, at: Array) -> Prop:
     return Prop(
         prop.kind, prop.name, prop.mesh.moved(turn, np.array([at[0], at[1], 0.01])), prop.surface,
         prop.outline_mm @ flat.T + at, prop.outline_z_mm + 0.01, prop.height_mm,
-        tuple(ring @ flat.T + at for ring in prop.holes_mm),
+        tuple(ring @ flat.T + at for ring in prop.holes_mm), prop.base_mm,
     )  # fmt: skip
 
 
@@ -173,8 +194,16 @@ def _lifted(thing: Placed | Prop, by_mm: float) -> Placed | Prop:
     if isinstance(thing, Placed):
         return dataclasses.replace(thing, mesh=mesh, base_mm=thing.base_mm + by_mm)
     return dataclasses.replace(
-        thing, mesh=mesh, outline_z_mm=thing.outline_z_mm + by_mm, height_mm=thing.height_mm + by_mm
-    )
+        thing, mesh=mesh, outline_z_mm=thing.outline_z_mm + by_mm, height_mm=thing.height_mm + by_mm,
+        base_mm=thing.base_mm + by_mm,
+    )  # fmt: skip
+
+
+def _dropped(prop: Prop, to_mm: float) -> Prop:
+    """A prop on a bench that lies at another height."""
+    moved = _lifted(prop, to_mm)
+    assert isinstance(moved, Prop)
+    return moved
 
 
 def _pick(rng: np.random.Generator, names: list[str], wanted: str | None) -> str:
@@ -194,8 +223,8 @@ def _clutter(rng: np.random.Generator, metals: dict[str, traced_surfaces.Maker])
     return traced_props.from_outline("clutter", name, shape, float(rng.uniform(0.8, 2.4)), metal)
 
 
-def _reference(rng: np.random.Generator, options: Options) -> Prop | None:
-    kinds, weights = zip(*options.scales, strict=True)
+def _reference(rng: np.random.Generator, options: Options, metals: dict[str, traced_surfaces.Maker]) -> Prop | None:
+    kinds, weights = zip(*(options.scales or SCALES[options.set_name]), strict=True)
     kind = str(rng.choice(list(kinds), p=np.array(weights) / sum(weights)))
     heldout = options.set_name == "heldout"
     if kind == "coin":
@@ -205,9 +234,11 @@ def _reference(rng: np.random.Generator, options: Options) -> Prop | None:
         return traced_props.ruler(rng, str(rng.choice(["mm", "inch"])), heldout=heldout)
     if kind == "card":
         return traced_props.card(rng)
+    if kind == "cylinder":
+        return traced_mounted.cylinder(rng, metals[str(rng.choice(list(metals)))](rng))
     if kind == "none":
         return None
-    raise ValueError(f"no scale of kind {kind!r}: write coin, ruler, card or none")
+    raise ValueError(f"no scale of kind {kind!r}: write coin, ruler, card, cylinder or none")
 
 
 def _frame(
@@ -227,8 +258,16 @@ def _frame(
             continue
         spread = 0.12 * short * distance / focal
         target = middle + rng.normal(0, spread, 2)
-        tilt = options.max_tilt_deg * float(rng.beta(1.1, 1.3))
-        camera = look_at(w, h, focal, target, distance, tilt, float(rng.uniform(0, 360)), float(rng.uniform(0, 360)))
+        most = MAX_TILT_DEG[options.set_name] if options.max_tilt_deg is None else options.max_tilt_deg
+        if options.set_name == "train":
+            tilt = (
+                min(abs(float(rng.normal(0, 0.3 * most))), most) if rng.random() < 0.75 else float(rng.uniform(0, most))
+            )
+        else:
+            tilt = most * float(rng.beta(1.1, 1.3))
+        k1 = 0.0 if rng.random() < 0.3 else float(np.clip(rng.normal(0, 0.008), -0.025, 0.025))
+        turns = rng.uniform(0, 360, 2)
+        camera = look_at(w, h, focal, target, distance, tilt, float(turns[0]), float(turns[1]), k1)
         seen = camera.project(must_show)
         margin = 0.015 * short
         if (seen > margin).all() and (seen < np.array([w - 1 - margin, h - 1 - margin])).all():
@@ -263,6 +302,16 @@ def compose(options: Options, number: int, attempt: int = 0) -> Take:
     }  # fmt: skip
     surface = metals[metal_name](rng)
     try:
+        reference = _reference(rng, options, metals)
+    except PlateError as error:
+        raise Unlucky from error
+    mounted = reference is not None and reference.name == "cylinder"
+    if mounted:
+        negative = False
+        tags["mounted"] = "yes"
+    heads: list[tuple[Mesh, PlateHole, float, float, float]] = []
+    heads_metal = surface
+    try:
         main: Placed | Prop
         if negative:
             table = traced_props.OTHERS_HELDOUT if heldout else traced_props.OTHERS_TRAIN
@@ -273,14 +322,20 @@ def compose(options: Options, number: int, attempt: int = 0) -> Take:
             outline, top = main.outline_mm, main.height_mm
         else:
             cam = _cam(rng, options, number)
-            facing = "plug" if rng.random() < options.plug_share else "screw"
+            facing = "plug" if rng.random() < options.plug_share and not mounted else "screw"
+            if mounted or (facing == "screw" and rng.random() < 0.05):
+                heads_metal = metals[str(rng.choice(list(metals)))](rng)
+                cam, heads = traced_mounted.heads(rng, cam, heads_metal, 0.93 if mounted else 0.8)
             main = cam_placed(rng, cam, surface, facing, float(rng.uniform(0, 360)))
+            main = dataclasses.replace(main, heads=tuple(h[1:] for h in heads))
             outline, top = main.outline_mm(), cam.plate.thickness_mm
-        reference = _reference(rng, options)
-        props: list[Prop] = []
+        props: list[Prop] = [reference] if mounted and reference is not None else []
+        bench_z = props[0].base_mm if mounted else 0.0
         points = [np.column_stack([outline, np.full(len(outline), top)])]
         taken = outline
-        if reference is not None:
+        if mounted:
+            taken = np.vstack([taken, props[0].outline_mm])
+        if reference is not None and not mounted:
             turn = float(rng.uniform(0, 360))
             turned = put(reference, turn, np.zeros(2))
             under = reference.kind == "card"
@@ -305,6 +360,11 @@ def compose(options: Options, number: int, attempt: int = 0) -> Take:
                 at = _beside(rng, taken, turned.outline_mm, (3.0, 25.0))
                 props.append(put(turned, 0.0, at))
                 taken = np.vstack([taken, props[-1].outline_mm])
+                if mounted:
+                    props[-1] = _dropped(props[-1], bench_z)
+        if rng.random() < options.fingers and not mounted:
+            reach = float(np.hypot(*outline.T).max())
+            props.append(put(traced_mounted.finger(rng, reach), float(rng.uniform(0, 360)), np.zeros(2)))
     except PlateError as error:
         raise Unlucky from error
     must = np.vstack(points)
@@ -314,7 +374,16 @@ def compose(options: Options, number: int, attempt: int = 0) -> Take:
         rng, options, size, must, middle, roomy=negative or (reference is not None and reference.kind == "card")
     )
     flash_on = light_name == "dark-flash" or rng.random() < 0.06
-    things = [(main.mesh, main.surface), *((p.mesh, p.surface) for p in props)]
+    screws = []
+    if isinstance(main, Placed) and heads:
+        t = np.eye(3)
+        t[:2, :2] = main.flat
+        raised = np.array([*main.shift, main.base_mm])
+        lifted = [
+            h[0].moved(np.eye(3), np.array([0.0, 0.0, float(main.cam.lift_mm(np.asarray(h[1].y_mm)))])) for h in heads
+        ]
+        screws = [(join([m.moved(t, raised) for m in lifted]), heads_metal)]  # one slot holds them all
+    things = [(main.mesh, main.surface), *screws, *((p.mesh, p.surface) for p in props)]
     scene = Scene(
         camera, benches[bench_name](rng), float(rng.uniform(0, 360)), tuple(things), lights[light_name](rng),
         float(rng.uniform(0, 360)),
@@ -322,11 +391,12 @@ def compose(options: Options, number: int, attempt: int = 0) -> Take:
             camera.centre_mm + float(rng.uniform(8, 16)) * camera.axes[0] + float(rng.uniform(-6, 6)) * camera.axes[1],
             2.5, float(rng.uniform(1500, 7000)) if flash_on else 0.0,
         ),
-        float(rng.uniform(0.2, 1.3)),
+        float(rng.uniform(0.2, 1.3) if heldout else rng.uniform(0.15, 2.0)), bench_z_mm=bench_z,
+        focus_mm=float(rng.normal(0, 1.5) if heldout else rng.normal(0, 12.0 if hard else 2.5)),
     )  # fmt: skip
     if flash_on:
         tags["flash"] = "on"
-    chain = sample_chain(rng, hard=hard)
+    chain = sample_chain(rng, hard=hard, wide=not heldout)
     exif = f35 if rng.random() < 0.8 else None
     name = f"{number:06d}.jpg"
     if isinstance(main, Placed):
@@ -407,12 +477,13 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--spp", type=int, default=64, help="samples a pixel")
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--variant", default="auto", choices=("auto", "cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb"))
-    parser.add_argument("--max-tilt", type=float, default=20.0)
+    parser.add_argument(
+        "--max-tilt", type=float, help="degrees; 30 in the training set, 20 in the held-out one unless said"
+    )
     parser.add_argument(
         "--scales",
         type=_shares,
-        default=(("coin", 1.0),),
-        help="shares, such as coin=0.55,ruler=0.2,card=0.15,none=0.1",
+        help="shares, such as coin=0.55,ruler=0.2,card=0.15,cylinder=0.05,none=0.05; coins alone in the held-out set unless said",
     )
     parser.add_argument("--negatives", type=float, default=0.12, help="share of pictures without a cam")
     parser.add_argument("--clutter", type=float, default=0.35, help="share of pictures with other things about")

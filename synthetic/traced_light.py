@@ -49,7 +49,9 @@ def _panel(
     """Add a rectangular light between elevations and azimuths in degrees, in place."""
     up, around = _angles()
     x = np.abs((around - centre + 180) % 360 - 180)
-    inside = 1 / (1 + np.exp((x - wide) / soft)) / (1 + np.exp((up - high) / soft)) / (1 + np.exp((low - up) / soft))
+    inside = np.ones_like(up)
+    for outside in (x - wide, up - high, low - up):
+        inside = inside / (1 + np.exp(np.clip(outside / soft, -40, 40)))
     if bars:
         pattern = np.ones_like(up)
         for k in range(1, bars):
@@ -66,7 +68,7 @@ def _disc(sky: Array, centre: float, elevation: float, radius: float, power: Arr
     e, c = math.radians(elevation), math.radians(centre)
     cosine = np.sin(up) * math.sin(e) + np.cos(up) * math.cos(e) * np.cos(around - c)
     away = np.degrees(np.arccos(np.clip(cosine, -1, 1)))
-    sky += (1 / (1 + np.exp((away - radius) / soft)))[..., None] * power
+    sky += (1 / (1 + np.exp(np.clip((away - radius) / soft, -40, 40))))[..., None] * power
 
 
 def _window(rng: np.random.Generator) -> Array:
@@ -189,6 +191,51 @@ def _pendant(rng: np.random.Generator) -> Array:
     return sky
 
 
+def _sun(rng: np.random.Generator) -> Array:
+    """Hard sunlight, out of doors or through a pane, over a bright or a dark surrounding."""
+    sky = _overcast(rng) * 0.35 if rng.random() < 0.5 else _room(rng, 0.3, 0.4, 0.2, 0.03)
+    _disc(
+        sky, float(rng.uniform(-180, 180)), float(rng.uniform(22, 70)), 0.9,
+        float(rng.uniform(400, 1600)) * _kelvin(float(rng.uniform(4800, 5800))), 0.25,
+    )  # fmt: skip
+    return sky
+
+
+def _softbox(rng: np.random.Generator) -> Array:
+    """One large soft light overhead or a sheet of light: metal mirrors it and comes near to the bench's brightness."""
+    sky = _room(rng, 0.25, 0.3, 0.2, 0.02)
+    low = float(rng.uniform(35, 65))
+    _panel(
+        sky, float(rng.uniform(-180, 180)), float(rng.uniform(35, 180)), low, 90.0,
+        float(rng.uniform(2, 9)) * _kelvin(float(rng.uniform(4200, 7000))), soft=float(rng.uniform(1, 8)),
+    )  # fmt: skip
+    return sky
+
+
+def _workshop(rng: np.random.Generator) -> Array:
+    """Several lamps and panes of unlike colour: shadows that cross."""
+    sky = _room(rng, *(float(v) for v in rng.uniform(0.08, 0.5, 3)), 0.05)
+    for _ in range(int(rng.integers(2, 6))):
+        at, power = float(rng.uniform(-180, 180)), _kelvin(float(rng.uniform(2600, 9000)))
+        if rng.random() < 0.5:
+            _disc(sky, at, float(rng.uniform(20, 85)), float(rng.uniform(1.5, 12)), float(rng.uniform(8, 90)) * power)
+        else:
+            low = float(rng.uniform(-5, 65))
+            _panel(
+                sky, at, float(rng.uniform(4, 40)), low, low + float(rng.uniform(4, 35)), float(rng.uniform(3, 25)) * power,
+                soft=float(rng.uniform(0.4, 3)), bars=int(rng.integers(0, 4)),
+            )  # fmt: skip
+    return sky
+
+
+def _even(rng: np.random.Generator) -> Array:
+    """Light from everywhere: a tent, snow, a white room."""
+    level, slope = float(rng.uniform(0.8, 1.6)), float(rng.uniform(-0.5, 0.8))
+    up, _ = _angles()
+    light = level * (1 + slope * np.sin(np.radians(np.clip(up, 0, 90)))) * (1 + 0.1 * noise(rng, 512, 2.4)[:ROWS])
+    return np.asarray(np.maximum(light, 0.05)[..., None] * _kelvin(float(rng.uniform(4500, 7500))))
+
+
 TRAIN: dict[str, Maker] = {
     "window": _window,
     "overcast": _overcast,
@@ -196,6 +243,11 @@ TRAIN: dict[str, Maker] = {
     "lamp": _lamp,
     "warm-room": _warm,
     "dark-flash": _dark,
+    "sun": _sun,
+    "softbox": _softbox,
+    "workshop-1": _workshop,
+    "workshop-2": _workshop,
+    "even": _even,
 }
 HELDOUT: dict[str, Maker] = {
     "skylight": _skylight,

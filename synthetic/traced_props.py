@@ -13,7 +13,9 @@ from PIL import Image, ImageDraw, ImageFilter
 from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from synthetic.plate import Mesh, Plate, PlateHole, circle, face, join, plate_mesh, ring_of, rounded, wall
+from synthetic import negatives
+from synthetic.coin_table import COINS, HOLE_MM, coin_outline
+from synthetic.plate import Mesh, Plate, PlateHole, circle, face, join, plate_mesh, resample, ring_of, rounded, wall
 from synthetic.traced_surfaces import SIZE, Surface, flat, font, mix, noise, scratches
 
 Array = np.ndarray
@@ -31,37 +33,16 @@ class Prop:
     outline_z_mm: float
     height_mm: float
     holes_mm: tuple[Array, ...] = ()
+    base_mm: float = 0.01  # what it stands on
 
 
-# Diameter and thickness in mm, colour, bimetal core share of the radius, reeds. Sources: US Mint coin specifications; Council
-# Regulation (EU) 729/2014 for the euro diameters; the other mints' figures as compiled from second-hand copies.
-COINS: dict[str, tuple[float, float, str, float, int]] = {
-    "us-cent": (19.05, 1.52, "copper", 0.0, 0),
-    "us-nickel": (21.21, 1.95, "nickel", 0.0, 0),
-    "us-dime": (17.91, 1.35, "nickel", 0.0, 118),
-    "us-quarter": (24.26, 1.75, "nickel", 0.0, 119),
-    "us-half": (30.61, 2.15, "nickel", 0.0, 150),
-    "us-dollar": (26.49, 2.00, "gold", 0.0, 0),
-    "eu-1c": (16.25, 1.67, "copper", 0.0, 0),
-    "eu-2c": (18.75, 1.67, "copper", 0.0, 0),
-    "eu-5c": (21.25, 1.67, "copper", 0.0, 0),
-    "eu-10c": (19.75, 1.93, "gold", 0.0, 60),
-    "eu-50c": (24.25, 2.38, "gold", 0.0, 70),
-    "eu-1": (23.25, 2.33, "gold-ring", 0.70, 90),
-    "eu-2": (25.75, 2.20, "silver-ring", 0.72, 250),
-    "gb-1p": (20.3, 1.65, "copper", 0.0, 0),
-    "gb-2p": (25.9, 1.85, "copper", 0.0, 0),
-    "gb-5p": (18.0, 1.7, "nickel", 0.0, 110),
-    "gb-10p": (24.5, 1.85, "nickel", 0.0, 130),
-    "gb-2": (28.4, 2.50, "gold-ring", 0.70, 140),
-    "ca-5c": (21.2, 1.76, "nickel", 0.0, 0),
-    "ca-25c": (23.88, 1.58, "nickel", 0.0, 119),
-}
 COIN_TONES = {
     "copper": (0.80, 0.55, 0.42),
     "nickel": (0.76, 0.74, 0.71),
-    "gold": (0.80, 0.69, 0.45),
+    "brass": (0.80, 0.69, 0.45),
+    "aluminium": (0.86, 0.87, 0.88),
 }
+REEDS = {"eu-10c": 60, "eu-50c": 70, "eu-1": 90, "eu-2": 250, "us-quarter": 119, "us-dime": 118, "us-half": 150}
 
 
 def _relief_train(rng: np.random.Generator, n: int) -> Array:
@@ -133,7 +114,9 @@ def _ring_text(rng: np.random.Generator, image: Image.Image, radius: float, coun
 
 def coin(rng: np.random.Generator, name: str, *, heldout: bool) -> Prop:
     """A coin of true diameter and thickness with an invented relief, rim and reeds, shiny or worn."""
-    diameter, thick, tone, core, reeds = COINS[name]
+    diameter, thick, tone, form = COINS[name]
+    core = float(rng.uniform(0.66, 0.74)) if tone.startswith("bimetal") else 0.0
+    reeds = REEDS.get(name, 120) if form == "reeded" else 0
     r = diameter / 2
     n = SIZE
     extent = diameter * 1.02
@@ -143,8 +126,8 @@ def coin(rng: np.random.Generator, name: str, *, heldout: bool) -> Prop:
     wear = float(rng.uniform(0.0, 0.8))
     height = 0.10 * (1 - 0.5 * wear) * relief * (radius < 0.88)
     height = height - 0.003 * scratches(rng, n, int(250 * wear), 0.12)
-    ring_metal = {"gold-ring": "gold", "silver-ring": "nickel"}.get(tone, tone)
-    core_metal = {"gold-ring": "nickel", "silver-ring": "gold"}.get(tone, tone)
+    ring_metal = {"bimetal-gold-rim": "brass", "bimetal-silver-rim": "nickel"}.get(tone, tone)
+    core_metal = {"brass": "nickel", "nickel": "brass"}.get(ring_metal, ring_metal)
     colour = flat(COIN_TONES[ring_metal], n)
     if core:
         inside = (radius < core).astype(np.float32)
@@ -157,16 +140,31 @@ def coin(rng: np.random.Generator, name: str, *, heldout: bool) -> Prop:
     colour = mix(colour, flat(tint, n), dirt)
     rough = float(rng.uniform(0.16, 0.38)) + 0.25 * dirt + 0.02 * noise(rng, n, 1.5)
     surface = Surface(name, np.clip(colour, 0, 1), np.clip(rough, 0.1, 1), height.astype(np.float32), extent, 1.0)
-    ring = circle(0, 0, r, points=max(240, 6 * reeds))
-    rim, low = 0.07 * r, 0.06 * (1 - 0.5 * wear) + 0.02
+    shape = coin_outline(name)
+    round_ = form in ("round", "reeded", "holed")
+    ring = (
+        circle(0, 0, r, points=max(240, 6 * reeds))
+        if round_
+        else resample(ring_of(shape.exterior, counter_clockwise=True), 0.25)
+    )
+    rim, low = 0.07 * r if round_ else min(0.07 * r, 0.75), 0.06 * (1 - 0.5 * wear) + 0.02
     edge = 0.12
     profile = rounded(0.0, thick, edge, edge, 3)
     profile += [(rim, thick, 0.0, 1.0), (rim, thick, -0.5, 0.85), (rim + 0.25, thick - low, -0.5, 0.85)]
     side, bottom, top = wall(ring, profile)
-    mesh = join([side, face(top, [], thick - low, upward=True), face(bottom, [], 0.0, upward=False)])
+    bore: list[Mesh] = []
+    upper: list[Array] = []
+    lower: list[Array] = []
+    holes: tuple[Array, ...] = ()
+    if form == "holed":
+        hole = circle(0, 0, HOLE_MM[name] / 2, clockwise=True)
+        inside, first, last = wall(hole, rounded(0.0, thick - low, 0.05, 0.08, 2))
+        bore, lower, upper, holes = [inside], [first], [last], (hole,)
+    mesh = join([side, *bore, face(top, upper, thick - low, upward=True), face(bottom, lower, 0.0, upward=False)])
     if reeds:
         mesh = _reeded(mesh, reeds, r - 0.15)
-    return Prop("coin", name, planar_uv(mesh, extent), surface, circle(0, 0, r, points=180), thick - edge, thick)
+    outline = circle(0, 0, r, points=180) if round_ else ring
+    return Prop("coin", name, planar_uv(mesh, extent), surface, outline, thick - edge, thick, holes)
 
 
 def _reeded(mesh: Mesh, reeds: int, beyond: float) -> Mesh:
@@ -491,6 +489,23 @@ def _square_washer(rng: np.random.Generator) -> BaseGeometry:
     return shapely.box(-s, -s, s, s).buffer(-0.8).buffer(0.8).difference(Point(0, 0).buffer(s * 0.4, 48))
 
 
+def _drawn_by(maker: Callable[[np.random.Generator], negatives.Made]) -> Callable[[np.random.Generator], BaseGeometry]:
+    """The outline and openings of a kind that the fast renderer trains with too."""
+
+    def draw(rng: np.random.Generator) -> BaseGeometry:
+        for _ in range(20):
+            shape, openings, _ = maker(rng)
+            for o in openings:
+                shape = shape.difference(Polygon(o.polygon_mm))
+            middle = shape.minimum_rotated_rectangle.centroid
+            whole = shape.buffer(-0.4).buffer(0.4)
+            if whole.geom_type == "Polygon" and 40 < whole.area < 2500:
+                return shapely.affinity.translate(whole, -middle.x, -middle.y)
+        return _disc(rng)
+
+    return draw
+
+
 OTHERS_TRAIN: dict[str, Callable[[np.random.Generator], BaseGeometry]] = {
     "washer": washer_shape,
     "nut": nut_shape,
@@ -498,7 +513,10 @@ OTHERS_TRAIN: dict[str, Callable[[np.random.Generator], BaseGeometry]] = {
     "disc": _disc,
     "strip": _strip,
     "square-washer": _square_washer,
-}
+} | {
+    kind: _drawn_by(negatives.TRAINING[kind])
+    for kind in ("plate", "drilled-disc", "flange", "lever", "link", "blob", "polygon", "composed", "star", "strike-plate")
+}  # fmt: skip
 OTHERS_HELDOUT: dict[str, Callable[[np.random.Generator], BaseGeometry]] = {
     "gear": _gear,
     "hinge": _hinge,

@@ -44,9 +44,9 @@ class Scene:
     light_turn_deg: float
     flash: Flash
     aperture_mm: float = 0.6
+    phone: bool = True  # the phone itself shades the bench and shows in polished metal
     bench_z_mm: float = 0.0  # below 0 when the part is still on its cylinder, whose end is z = 0
     focus_mm: float = 0.0  # how far behind the part's face the phone is focussed
-    phone: bool = True  # the phone itself shades the bench and shows in polished metal
 
 
 def load_mitsuba(variant: str) -> Any:

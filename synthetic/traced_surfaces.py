@@ -117,6 +117,8 @@ def _metal(
     anisotropic: float = 0.0,
     metallic: float = 1.0,
     extent: float = 60.0,
+    wave: tuple[float, float] = (0.0, 0.0),
+    clearcoat: float = 0.0,
 ) -> Surface:
     n = SIZE
     base = np.clip(np.asarray(rgb) * (1 + rng.normal(0, 0.012, 3)) * rng.uniform(0.93, 1.05), 0.02, 0.97)
@@ -124,6 +126,8 @@ def _metal(
     roughness = float(rng.uniform(*rough)) * (1 + 0.15 * slow)
     colour = flat((float(base[0]), float(base[1]), float(base[2])), n) * (1 + 0.015 * slow)[..., None]
     height = np.zeros((n, n), dtype=np.float32)
+    if wave[1]:  # faces are never quite flat: it shows in what they mirror
+        height += float(rng.uniform(*wave)) * noise(rng, n, 3.2)
     if grain[0]:
         height += grain[0] * noise(rng, n, grain[1])
     if brushed:
@@ -141,7 +145,9 @@ def _metal(
     height -= 0.004 * marks
     roughness += 0.10 * marks
     colour *= (1 + 0.10 * marks)[..., None]
-    return Surface(name, np.clip(colour, 0, 1), np.clip(roughness, 0.06, 1.0), height, extent, metallic, anisotropic)
+    return Surface(
+        name, np.clip(colour, 0, 1), np.clip(roughness, 0.04, 1.0), height, extent, metallic, anisotropic, clearcoat
+    )
 
 
 Maker = Callable[[np.random.Generator], Surface]
@@ -152,20 +158,70 @@ def _named(table: dict[str, Look]) -> dict[str, Maker]:
     return {name: (lambda rng, look=look, name=name: look(rng, name)) for name, look in table.items()}  # type: ignore[misc]
 
 
+WAVE = (0.0, 0.06)
+
+
+def _any_metal(rng: np.random.Generator, name: str) -> Surface:
+    """Any colour that a metal, a plating or a lacquer may have, any roughness, any finish."""
+    value, warm, green = rng.uniform(0.2, 0.93), rng.uniform(-0.05, 0.45) * rng.random(), rng.normal(0, 0.03)
+    lacquer, coarse = rng.random() < 0.12, float(rng.uniform(0.3, 2.2))  # fine grain as deep as coarse would be glitter
+    rgb = _tinted(rng, 0.08, 0.9, 0.7) if lacquer else (value, value * (1 - 0.4 * warm + green), value * (1 - warm))
+    stain = ((float(rng.uniform(0.08, 0.5)),) * 3, float(rng.uniform(-1.0, 0.4))) if rng.random() < 0.25 else None
+    return _metal(
+        rng, name, rgb, (0.04, 0.7),
+        grain=(float(rng.uniform(0.0005, 0.002 + 0.002 * coarse)), coarse) if rng.random() < 0.5 else (0.0, 1.0),
+        brushed=float(rng.uniform(0.0004, 0.003)) if rng.random() < 0.4 else 0.0, stain=stain,
+        scratch=float(rng.uniform(0.0, 1.5)), anisotropic=float(rng.uniform(0, 0.85)) if rng.random() < 0.4 else 0.0,
+        metallic=0.0 if lacquer else 1.0, extent=float(rng.uniform(36, 70)), wave=(0.0, 0.12),
+    )  # fmt: skip
+
+
 TRAIN_METALS = _named(
     {
-        "brass": lambda r, n: _metal(r, n, (0.91, 0.80, 0.52), (0.18, 0.38)),
-        "brass-dull": lambda r, n: _metal(r, n, (0.80, 0.68, 0.42), (0.35, 0.55), grain=(0.0015, 1.0)),
-        "zinc": lambda r, n: _metal(r, n, (0.68, 0.69, 0.71), (0.38, 0.60), grain=(0.004, 1.2), scratch=0.2),
-        "nickel": lambda r, n: _metal(r, n, (0.83, 0.80, 0.75), (0.12, 0.30)),
-        "stainless": lambda r, n: _metal(r, n, (0.77, 0.76, 0.75), (0.22, 0.38), brushed=0.0012, anisotropic=0.6),
-        "bronze": lambda r, n: _metal(r, n, (0.74, 0.58, 0.42), (0.28, 0.5)),
-        "painted": lambda r, n: _metal(r, n, _tinted(r, 0.2, 0.7, 0.2), (0.3, 0.6), metallic=0.0, grain=(0.003, 1.6)),
-        "dirty": lambda r, n: _metal(
-            r, n, (0.76, 0.68, 0.50), (0.3, 0.5), stain=((0.22, 0.18, 0.14), float(r.uniform(-0.6, 0.2)))
+        "brass": lambda r, n: _metal(r, n, (0.91, 0.80, 0.52), (0.12, 0.38), wave=WAVE),
+        "brass-polished": lambda r, n: _metal(r, n, (0.93, 0.81, 0.50), (0.04, 0.13), wave=(0.01, 0.10), scratch=0.3),
+        "brass-dull": lambda r, n: _metal(r, n, (0.80, 0.68, 0.42), (0.35, 0.6), grain=(0.0015, 1.0), wave=WAVE),
+        "brass-old": lambda r, n: _metal(
+            r, n, (0.66, 0.53, 0.33), (0.3, 0.5), stain=((0.30, 0.23, 0.15), float(r.uniform(-0.5, 0.5))), wave=WAVE
         ),
+        "zinc": lambda r, n: _metal(r, n, (0.68, 0.69, 0.71), (0.34, 0.62), grain=(0.004, 1.2), scratch=0.2, wave=WAVE),
+        "zinc-cast": lambda r, n: _metal(
+            r, n, (0.60, 0.61, 0.63), (0.4, 0.7), grain=(float(r.uniform(0.004, 0.012)), 1.7), scratch=0.4, wave=(0.02, 0.1)
+        ),
+        "zinc-plated": lambda r, n: _metal(r, n, (0.78, 0.80, 0.83), (0.14, 0.36), grain=(0.0006, 1.4), wave=WAVE),
+        "nickel": lambda r, n: _metal(r, n, (0.83, 0.80, 0.75), (0.12, 0.30), wave=WAVE),
+        "nickel-bright": lambda r, n: _metal(r, n, (0.86, 0.84, 0.80), (0.04, 0.12), wave=(0.01, 0.12), scratch=0.25),
+        "chrome": lambda r, n: _metal(r, n, (0.77, 0.78, 0.80), (0.04, 0.10), wave=(0.0, 0.10), scratch=0.2),
+        "stainless": lambda r, n: _metal(
+            r, n, (0.77, 0.76, 0.75), (0.20, 0.40), brushed=0.0012, anisotropic=0.6, wave=WAVE
+        ),
+        "stainless-coarse": lambda r, n: _metal(
+            r, n, (0.70, 0.69, 0.68), (0.24, 0.46), brushed=0.0028, anisotropic=0.8, scratch=1.2, wave=WAVE
+        ),
+        "bronze": lambda r, n: _metal(r, n, (0.74, 0.58, 0.42), (0.22, 0.5), wave=WAVE),
+        "bronze-dark": lambda r, n: _metal(r, n, (0.40, 0.31, 0.25), (0.25, 0.5), wave=WAVE, metallic=0.9),
+        "copper": lambda r, n: _metal(r, n, (0.88, 0.62, 0.50), (0.10, 0.4), wave=WAVE),
+        "phosphated": lambda r, n: _metal(
+            r, n, (0.34, 0.34, 0.35), (0.45, 0.7), grain=(0.002, 0.8), metallic=0.6, scratch=0.5
+        ),
+        "blued": lambda r, n: _metal(r, n, (0.22, 0.24, 0.30), (0.15, 0.4), metallic=0.9, scratch=0.6, wave=WAVE),
+        "rusty": lambda r, n: _metal(
+            r, n, (0.60, 0.57, 0.54), (0.35, 0.6), grain=(0.004, 1.2),
+            stain=((0.42, 0.25, 0.15), float(r.uniform(-0.6, 0.6))), wave=WAVE,
+        ),
+        "painted": lambda r, n: _metal(r, n, _tinted(r, 0.1, 0.85, 0.4), (0.12, 0.6), metallic=0.0, grain=(0.003, 1.6)),
+        "dirty": lambda r, n: _metal(
+            r, n, (0.76, 0.68, 0.50), (0.3, 0.5), stain=((0.22, 0.18, 0.14), float(r.uniform(-0.6, 0.2))), wave=WAVE
+        ),
+        "greasy": lambda r, n: _metal(
+            r, n, (0.62, 0.58, 0.50), (0.16, 0.36), stain=((0.16, 0.13, 0.10), float(r.uniform(-0.9, 0.0))),
+            clearcoat=float(r.uniform(0.2, 0.9)), wave=WAVE,
+        ),
+        "any-1": _any_metal,
+        "any-2": _any_metal,
+        "any-3": _any_metal,
     }
-)
+)  # fmt: skip
 HELDOUT_METALS = _named(
     {
         "satin-chrome": lambda r, n: _metal(r, n, (0.80, 0.81, 0.83), (0.20, 0.34), brushed=0.0007, extent=44.0),
@@ -343,25 +399,101 @@ def _brushed_sheet(rng: np.random.Generator, name: str) -> Surface:
 
 MATS = ((24, 74, 62), (30, 48, 78), (52, 56, 60))
 
+
+def _gloss(rng: np.random.Generator, name: str, rgb: Tone, rough: tuple[float, float]) -> Surface:
+    """Laminate, glass, a lacquered shelf: mirrors the lamp and the phone."""
+    s = _plain(rng, name, rgb, vary=float(rng.uniform(0.002, 0.03)), beta=1.5, shade=0.1)
+    smudge = np.clip(0.5 + 0.4 * noise(rng, BENCH_SIZE, 2.2), 0, 1)
+    return Surface(name, s.colour, (rng.uniform(*rough) + 0.08 * smudge).astype(np.float32), s.height_mm, s.extent_mm)
+
+
+def _patches(rng: np.random.Generator, name: str) -> Surface:
+    """Anything at all, in three colours."""
+    n = BENCH_SIZE
+    a, b, c = (flat(_tinted(rng, 0.1, 0.95, float(rng.beta(1, 2)) * 0.9), n) for _ in range(3))
+    coarse, fine = noise(rng, n, float(rng.uniform(1.6, 3.0))), noise(rng, n, float(rng.uniform(1.0, 2.4)))
+    share = 1 / (1 + np.exp(-coarse * rng.uniform(0.4, 4)))
+    colour = mix(mix(a, b, share), c, (fine > rng.uniform(0.4, 2.2)).astype(np.float32))
+    colour *= (1 + rng.uniform(0, 0.08) * noise(rng, n, 0.4))[..., None]
+    rough = np.full((n, n), rng.uniform(0.2, 0.95), dtype=np.float32)
+    height = rng.uniform(0, 0.03) * noise(rng, n, float(rng.uniform(0.8, 1.6)))
+    return Surface(name, np.clip(colour, 0, 1), rough, height, float(rng.uniform(90, 300)))
+
+
+def _striped(rng: np.random.Generator, name: str) -> Surface:
+    n = BENCH_SIZE
+    x = np.arange(n) / n
+    band = sum(float(rng.normal(0, 1)) * np.sign(np.sin(2 * np.pi * int(rng.integers(3, 30)) * x)) for _ in range(3))
+    share = (np.asarray(band) > rng.normal(0, 0.5)).astype(np.float32)[None, :] * np.ones((n, 1), np.float32)
+    colour = mix(flat(_tinted(rng, 0.2, 0.8, 0.3), n), flat(_tinted(rng, 0.1, 0.8, 0.35), n), share)
+    colour *= (1 + 0.03 * noise(rng, n, 0.6))[..., None]
+    return Surface(name, np.clip(colour, 0, 1), np.full((n, n), 0.85, np.float32), 0.004 * noise(rng, n, 0.8), 180.0)
+
+
+def _magazine(rng: np.random.Generator, name: str) -> Surface:
+    """Two columns of print with coloured pictures, on glossy paper."""
+    s = _printed(rng, name, columns=2, paper=(244, 243, 240))
+    colour = s.colour.copy()
+    n = BENCH_SIZE
+    for _ in range(int(rng.integers(1, 5))):
+        h, w = (int(v) for v in rng.uniform(0.15, 0.5, 2) * n)
+        y, x = int(rng.integers(0, n - h)), int(rng.integers(0, n - w))
+        tone = flat(_tinted(rng, 0.2, 0.8, 0.7), n)[:h, :w]
+        colour[y : y + h, x : x + w] = np.clip(tone * (1 + 0.5 * noise(rng, n, 2.6)[:h, :w, None]), 0, 1)
+    return Surface(name, colour, np.full((n, n), rng.uniform(0.25, 0.7), np.float32), s.height_mm, s.extent_mm)
+
+
+def _carpet(rng: np.random.Generator, name: str) -> Surface:
+    n = BENCH_SIZE
+    tuft = noise(rng, n, 0.9)
+    colour = flat(_tinted(rng, 0.2, 0.75, 0.35), n) * (1 + 0.16 * tuft + 0.05 * noise(rng, n, 2.4))[..., None]
+    return Surface(
+        name, np.clip(colour, 0, 1), np.full((n, n), 1.0, np.float32), 0.12 * noise(rng, n, 1.3), float(rng.uniform(90, 160))
+    )  # fmt: skip
+
+
 TRAIN_BENCHES = _named(
     {
         "paper-white": lambda r, n: _plain(r, n, (0.93, 0.93, 0.92), vary=0.008, bump=0.004),
         "paper-grey": lambda r, n: _plain(r, n, (0.62, 0.62, 0.63), vary=0.012, bump=0.004, shade=0.3),
-        "paper-coloured": lambda r, n: _plain(r, n, _tinted(r, 0.35, 0.8, 0.25), vary=0.012, bump=0.004),
+        "paper-coloured": lambda r, n: _plain(r, n, _tinted(r, 0.35, 0.9, 0.35), vary=0.012, bump=0.004),
+        "paper-creased": lambda r, n: _plain(r, n, (0.90, 0.89, 0.87), vary=0.01, bump=0.10, bump_beta=2.8, shade=0.1),
         "wood": lambda r, n: _wood(r, n, (0.76, 0.60, 0.42), (0.52, 0.36, 0.22), planks=0, pore=0.5),
         "wood-dark": lambda r, n: _wood(r, n, (0.45, 0.30, 0.20), (0.26, 0.16, 0.11), planks=4, pore=0.8),
+        "plywood": lambda r, n: _wood(r, n, (0.84, 0.73, 0.56), (0.74, 0.60, 0.43), planks=0, pore=0.2),
         "cloth": lambda r, n: _weave(
             r, n, _tinted(r, 0.4, 0.85, 0.2), _tinted(r, 0.2, 0.5, 0.2), threads=110, twill=False
         ),
-        "rubber": lambda r, n: _plain(r, n, (0.16, 0.16, 0.17), vary=0.05, bump=0.03, bump_beta=0.6, rough=0.7),
+        "canvas": lambda r, n: _weave(
+            r, n, _tinted(r, 0.3, 0.95, 0.4), _tinted(r, 0.2, 0.7, 0.4), threads=int(r.integers(40, 90)), twill=False
+        ),
+        "carpet": _carpet,
+        "rubber": lambda r, n: _plain(
+            r, n, (0.16, 0.16, 0.17), vary=0.05, bump=0.03, bump_beta=0.6, rough=0.7, shade=0.4
+        ),
         "concrete": lambda r, n: _speckle(
             r, n, [(0.58, 0.57, 0.55), (0.48, 0.47, 0.45), (0.70, 0.69, 0.67)], [0.35, 0.3], 0.9
         ),
+        "worktop": lambda r, n: _speckle(
+            r, n, [_tinted(r, 0.2, 0.9, 0.1), _tinted(r, 0.1, 0.9, 0.2), _tinted(r, 0.1, 0.9, 0.2)], [0.3, 0.25],
+            float(r.uniform(0.12, 0.6)),
+        ),
         "steel-sheet": _brushed_sheet,
+        "laminate": lambda r, n: _gloss(r, n, _tinted(r, 0.35, 0.95, 0.15), (0.1, 0.45)),
+        "black-gloss": lambda r, n: _gloss(r, n, (0.10, 0.10, 0.11), (0.05, 0.3)),
+        "kraft": lambda r, n: _plain(r, n, (0.70, 0.56, 0.42), vary=0.05, beta=0.7, bump=0.008, bump_beta=0.8, shade=0.2),
         "printed": lambda r, n: _printed(r, n, columns=1, paper=(238, 238, 234)),
+        "magazine": _magazine,
         "grid-paper": lambda r, n: _grid(r, n, (240, 241, 240), (150, 175, 205), step=64, bold=0, rough=0.85),
+        "work-mat": lambda r, n: _grid(
+            r, n, tuple(int(255 * c) for c in _tinted(r, 0.12, 0.5, 0.5)), (210, 210, 180),  # type: ignore[arg-type]
+            step=int(r.choice([64, 128, 256])), bold=0, rough=0.5,
+        ),
+        "striped": _striped,
+        "patches-1": _patches,
+        "patches-2": _patches,
     }
-)
+)  # fmt: skip
 HELDOUT_BENCHES = _named(
     {
         "sketch-paper": lambda r, n: _plain(
@@ -391,7 +523,15 @@ HELDOUT_BENCHES = _named(
         ),
     }
 )  # fmt: skip
-LIGHT_SHEETS = ("paper-white", "paper-grey", "grid-paper", "sketch-paper", "envelope", "blue-grey-card")
+LIGHT_SHEETS = (
+    "paper-white",
+    "paper-grey",
+    "paper-creased",
+    "grid-paper",
+    "sketch-paper",
+    "envelope",
+    "blue-grey-card",
+)
 
 
 def painted(rng: np.random.Generator, name: str) -> Surface:

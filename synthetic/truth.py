@@ -103,7 +103,7 @@ def body_px(view: View, slab: Slab) -> np.ndarray:
     top = view.project(slab.to_bench(rim), slab.z1_mm + lift(slab, rim))
     foot = view.project(slab.to_bench(rim), slab.z0_mm + lift(slab, rim))
     flat = Polygon(rim)
-    if flat.area > 0.995 * flat.convex_hull.area:
+    if flat.area > 0.9995 * flat.convex_hull.area:
         return np.asarray(
             shapely.MultiPoint(
                 np.r_[face_px(view, slab), view.project(slab.to_bench(slab.outline_mm), slab.z0_mm)]

@@ -4,6 +4,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+import shapely
 from shapely.geometry import Polygon
 
 from synthetic import proxy, traced_props
@@ -87,6 +88,31 @@ def test_camera_agrees_with_the_homography_of_its_plane():
     assert np.linalg.det(camera.axes) == pytest.approx(1.0)
 
 
+def test_distortion_agrees_with_opencv_and_the_bent_picture_with_both():
+    import cv2
+
+    for k1 in (-0.02, 0.015):
+        camera = look_at(640, 480, 500.0, np.array([3.0, -2.0]), 200.0, 17.0, 40.0, 115.0, k1)
+        points = np.random.default_rng(0).uniform(-60, 60, (30, 3)) * [1, 1, 0.1]
+        matrix = np.array([[500.0, 0, 319.5], [0, 500.0, 239.5], [0, 0, 1]])
+        radial = np.array([k1 * 500.0**2 / 400.0**2, 0, 0, 0])  # ours is relative at the corner, 400 px from the middle
+        turn = cv2.Rodrigues(camera.axes)[0]
+        expected, _ = cv2.projectPoints(points, turn, -camera.axes @ camera.centre_mm, matrix, radial)
+        assert camera.project(points) == pytest.approx(expected.reshape(-1, 2), abs=1e-6)
+        # a straight-lens picture of spots, bent, has them where the distorted camera projects them
+        straight = camera.pinhole()
+        spot = np.array([[20.0, 12.0, 0.0]])
+        x0, y0 = straight.project(spot)[0]
+        yy, xx = np.mgrid[0 : straight.height, 0 : straight.width]
+        image = np.exp(-((xx - x0) ** 2 + (yy - y0) ** 2) / 18.0).astype(np.float32)[..., None].repeat(3, axis=2)
+        seen = camera.bent(image)
+        assert seen.shape == (480, 640, 3)
+        yy, xx = np.mgrid[0:480, 0:640]
+        light = np.clip(seen[..., 0], 0, None)
+        centre = [(light * xx).sum() / light.sum(), (light * yy).sum() / light.sum()]
+        assert camera.project(spot)[0] == pytest.approx(centre, abs=0.03)
+
+
 def test_focal_length_by_the_diagonal():
     # 26 mm at 4032 x 3024 is 3028.66 px: 26 * 5040 / 43.2666 (diagonal of 36 x 24 mm)
     assert focal_px(26.0, 4032, 3024) == pytest.approx(3028.66, abs=0.02)
@@ -117,6 +143,10 @@ def test_a_picture_depends_on_its_number_and_seed_alone():
     a, b, other = composed(QUICK, 5), composed(QUICK, 5), composed(QUICK, 6)
     assert a.label.to_json() == b.label.to_json()
     assert np.array_equal(a.scene.bench.colour, b.scene.bench.colour)
+    assert a.chain == b.chain and np.array_equal(a.scene.light_map, b.scene.light_map)
+    for (mesh, surface), (mesh2, surface2) in zip(a.scene.things, b.scene.things, strict=True):
+        assert np.array_equal(mesh.vertices, mesh2.vertices) and np.array_equal(mesh.uv, mesh2.uv)
+        assert np.array_equal(surface.colour, surface2.colour) and np.array_equal(surface.height_mm, surface2.height_mm)
     assert a.label.to_json() != other.label.to_json()
     assert Label.from_json(a.label.to_json()) == a.label
 
@@ -129,7 +159,7 @@ def test_label_agrees_with_itself_through_the_picture():
         assert label.axis_px is not None and label.tail_px is not None and label.thickness_mm is not None
 
         def bench(points, camera=camera, z=label.thickness_mm + 0.02):
-            rays = (np.asarray(points) - [(camera.width - 1) / 2, (camera.height - 1) / 2]) / camera.focal_px
+            rays = camera.straightened(points) / camera.focal_px
             rays = np.column_stack([rays, np.ones(len(rays))]) @ camera.axes
             return (camera.centre_mm + rays * ((z - camera.centre_mm[2]) / rays[:, 2])[:, None])[:, :2]
 
@@ -145,14 +175,119 @@ def test_label_agrees_with_itself_through_the_picture():
             assert np.hypot(*seen) == pytest.approx(np.hypot(hole.x_mm, hole.y_mm), abs=1e-3)
 
 
+def test_coins_are_those_of_the_reader():
+    from synthetic.coin_table import coin_outline
+    from vision.scale.coins import COINS
+
+    assert set(traced_props.COINS) == set(COINS)
+    for name, coin in COINS.items():
+        assert traced_props.COINS[name][0] == pytest.approx(coin.diameter_mm)
+        if coin.thickness_mm is not None:
+            assert traced_props.COINS[name][1] == pytest.approx(coin.thickness_mm)
+        ring = np.asarray(coin_outline(name).exterior.coords)
+        turns = np.radians(np.arange(0, 180, 1.0))
+        widths = np.ptp(ring @ np.stack([np.cos(turns), np.sin(turns)]), axis=0)
+        across = widths.min() if coin.sides else widths.max()  # a notch is no flat
+        assert across == pytest.approx(coin.diameter_mm, abs=0.2 if coin.sides else 0.03)
+
+
+@pytest.mark.parametrize("name", ["eu-1", "gb-50p", "gb-1", "jp-5", "eu-20c", "ca-1"])
+def test_coins_of_every_form_are_closed_bodies(name):
+    coin = traced_props.coin(np.random.default_rng(2), name, heldout=False)
+    assert is_closed(coin.mesh)
+    assert np.ptp(coin.outline_mm, axis=0).max() == pytest.approx(traced_props.COINS[name][0], rel=0.025)
+
+
+def _train(number, **more):
+    return composed(Options(seed=4, set_name="train", long_side=320, spp=4, negatives=0.0, hard=0.0, **more), number)
+
+
+def test_cams_on_their_cylinder_show_the_screw_side_with_heads_in_the_holes():
+    seen = [_train(number, scales=(("cylinder", 1.0),)) for number in range(3)]
+    assert all(take.label.scale_kind == "cylinder" and take.label.facing == "screw" for take in seen)
+    for take in seen:
+        kinds = [s.kind for s in take.label.shapes]
+        filled = [h for h in take.label.holes if h.filled]
+        assert kinds.count("screw_head") == len(filled)
+        assert take.label.facing_shows == bool(filled or any(h.countersink_diameter_mm for h in take.label.holes))
+        assert take.scene.bench_z_mm < -15.0
+        for hole in filled:  # the head covers the middle of its hole
+            heads = [Polygon(s.polygon_px) for s in take.label.shapes if s.kind == "screw_head"]
+            assert min(h.distance(Polygon([hole.center_px] * 3).centroid) for h in heads) < 0.5
+    assert any(h.filled for take in seen for h in take.label.holes)
+
+
+def test_bent_tails_and_broken_edges_are_closed_and_bend_by_what_they_say():
+    cam = proxy.sample_cam(np.random.default_rng(41), family="finger", bottom="closed")
+    plate = dataclasses.replace(cam.plate, chamfered=True, upper_edge_mm=0.2)
+    flat, bent = dataclasses.replace(cam, plate=plate), dataclasses.replace(cam, plate=plate, bend_mm=0.7)
+    assert is_closed(flat.mesh()) and is_closed(bent.mesh())
+    assert volume_mm3(bent.mesh()) == pytest.approx(volume_mm3(flat.mesh()), rel=1e-3)  # a shear keeps volume
+    rise = bent.mesh().vertices[:, 2] - flat.mesh().vertices[:, 2]
+    assert rise.max() == pytest.approx(0.7, abs=1e-6)
+    hub = np.abs(flat.mesh().vertices[:, 1]) < 3
+    assert np.abs(rise[hub]).max() == 0.0
+
+
+def test_both_renderers_label_one_scene_alike():
+    """The same part under the same camera: truth of the fast renderer against that of the path tracer."""
+    from synthetic import truth
+    from synthetic.pathtrace import cam_from_part, cam_placed
+    from synthetic.scene import sample_scene, seen_part
+    from synthetic.traced_camera import Camera
+    from synthetic.traced_truth import cam_label
+
+    compared = 0
+    for seed in range(40):
+        rng = np.random.default_rng((6, seed))
+        scene = sample_scene(rng, negative=False)
+        if scene.part is None or scene.main is None or scene.tags.get("mounted") or scene.fillings:
+            continue
+        part = dataclasses.replace(scene.part, edge_screw_mm=0.02, edge_plug_mm=0.02, bend_mm=0.0, chamfered=False)
+        outline, openings = seen_part(part, scene.facing)
+        main = dataclasses.replace(scene.main, outline_mm=outline, openings=openings, bend_mm=0.0, edge_mm=0.02)
+        scene = dataclasses.replace(scene, part=part, main=main, slabs=(), occluders=())
+        c = scene.camera
+        view = truth.View(c, 0.0, 0.0, 1.0, c.width, c.height)
+        fast = truth.label(scene, view, "x.jpg")
+        rows, lens = c.axes()
+        camera = Camera(c.width, c.height, c.focal_px, lens, rows, c.k1)
+        surface = plain_surface((0.5, 0.5, 0.5))
+        placed = cam_placed(np.random.default_rng(0), cam_from_part(part), surface, scene.facing, main.turn_deg)
+        traced = cam_label("x.jpg", camera, placed, [], c.focal_35mm, {})
+        near = 0.12 / traced.mm_per_px  # base, rounding and thinning of outlines in mm, in pixels
+        for name in ("family", "bottom", "hand", "facing", "facing_shows", "reach_mm", "width_mm", "tail_width_mm"):
+            a, b = getattr(fast, name), getattr(traced, name)
+            assert a == b or a == pytest.approx(b, abs=0.03), name
+        assert (fast.hub_diameter_mm is None) == (traced.hub_diameter_mm is None)
+        assert np.hypot(*np.subtract(fast.axis_px, traced.axis_px)) < near
+        assert np.hypot(*np.subtract(fast.tail_px, traced.tail_px)) < near
+        a = sorted((h.kind, round(h.x_mm, 3), round(h.y_mm, 3), *h.center_px) for h in fast.holes)
+        b = sorted((h.kind, round(h.x_mm, 3), round(h.y_mm, 3), *h.center_px) for h in traced.holes)
+        assert [row[0] for row in a] == [row[0] for row in b]
+        assert np.abs(np.array([row[3:] for row in a]) - np.array([row[3:] for row in b])).max() < near
+        for kind in ("part", "body", "hole", "countersink", "relief"):
+            ours = shapely.union_all([Polygon(s.polygon_px).buffer(0) for s in fast.shapes if s.kind == kind])
+            theirs = shapely.union_all([Polygon(s.polygon_px).buffer(0) for s in traced.shapes if s.kind == kind])
+            assert ours.is_empty == theirs.is_empty
+            if not ours.is_empty:
+                assert ours.hausdorff_distance(theirs) < near, kind
+        compared += 1
+        if compared == 6:
+            break
+    assert compared == 6
+
+
 def test_the_sets_share_no_look():
-    from synthetic import traced_light, traced_surfaces
+    from synthetic import negatives, traced_light, traced_surfaces
 
     for train, heldout in (
         (traced_surfaces.TRAIN_METALS, traced_surfaces.HELDOUT_METALS),
         (traced_surfaces.TRAIN_BENCHES, traced_surfaces.HELDOUT_BENCHES),
         (traced_light.TRAIN, traced_light.HELDOUT),
         (traced_props.OTHERS_TRAIN, traced_props.OTHERS_HELDOUT),
+        (traced_props.OTHERS_TRAIN, negatives.HELD_OUT),
+        (negatives.TRAINING, traced_props.OTHERS_HELDOUT),  # a kind held out is held out of both renderers
     ):
         assert not set(train) & set(heldout)
 

@@ -217,11 +217,18 @@ def _longest_line(x: Array, y: Array) -> NDArray[np.intp] | None:
         for _ in range(2):
             if len(inside) < 5 or np.ptp(y[inside]) < 1.0:
                 break
-            fit = np.polyfit(y[inside], x[inside], 1)
-            inside = np.flatnonzero(np.abs(x - np.polyval(fit, y)) < 0.12)
+            lean, foot = _line(y[inside], x[inside])
+            inside = np.flatnonzero(np.abs(x - lean * y - foot) < 0.12)
         if len(inside) >= 5 and np.ptp(y[inside]) >= 2.0 and (best is None or len(inside) > len(best)):
             best = inside
     return best
+
+
+def _line(y: Array, x: Array) -> tuple[float, float]:
+    """Slope and offset of x over y, least squares."""
+    away = y - y.mean()
+    slope = float(away @ x) / max(float(away @ away), 1e-12)
+    return slope, float(x.mean()) - slope * float(y.mean())
 
 
 def tail_direction(outline_mm: Array, axis_mm: Array, tail: Tail) -> float:

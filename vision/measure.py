@@ -94,11 +94,10 @@ class Measurement:
         return Quantity(float(self.values[i]), float(np.sqrt(max(self.covariance[i, i], 0.0))))
 
 
-def frame_of(
-    face: FaceEdges, plane: Plane, thickness_mm: float, family: str, rng: np.random.Generator | None = None
-) -> Frame:
-    """Axis, tail direction and hub on the rectified face, and which outline points carry them."""
-    rng = rng or np.random.default_rng(0)
+def hub_of(
+    face: FaceEdges, plane: Plane, thickness_mm: float, rng: np.random.Generator | None = None
+) -> tuple[Array, Guess, Hub | None]:
+    """The rectified outline (N, 2), the network's guess of the frame on it, and the hub."""
     outline = plane.to_mm(face.outline_px, thickness_mm)
     marks = plane.to_mm(np.stack([face.axis_px, face.tail_px]), thickness_mm)
     unit = plane.mm_per_px_at(face.axis_px, thickness_mm)
@@ -110,7 +109,15 @@ def frame_of(
         face.u_tail_deg,
         face.hub_radius_px * unit,
     )
-    hub = find_hub(outline, guess, rng)
+    return outline, guess, find_hub(outline, guess, rng or np.random.default_rng(0))
+
+
+def frame_of(
+    face: FaceEdges, plane: Plane, thickness_mm: float, family: str, rng: np.random.Generator | None = None
+) -> Frame:
+    """Axis, tail direction and hub on the rectified face, and which outline points carry them."""
+    outline, guess, hub = hub_of(face, plane, thickness_mm, rng)
+    unit = plane.mm_per_px_at(face.axis_px, thickness_mm)
     axis, radius, _ = _axis(outline, hub, guess, face.u_edge_px * unit)
     tail = find_tail(outline, axis, radius, guess.tail_deg, family)
     direction = guess.tail_deg if tail is None else tail_direction(outline, axis, tail)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vision.classify import PatchReading, part_hand
 from vision.face import FaceView, see_face
 from vision.find import Found, find_part
-from vision.measure import FaceEdges, Measurement, frame_of, measure
+from vision.measure import FaceEdges, Measurement, hub_of, measure
 from vision.models import shipped
 from vision.outline_words import joint, outline_network, vote
 from vision.photo import Photo
@@ -157,7 +157,7 @@ def bench_plane(
         if not plane.metric:
             unit = 2.0 * face.hub_radius_px * plane.mm_per_px_at(face.axis_px, 0.0) / HUB_GUESS_MM
             thickness = Quantity(THICKNESS_MM.value * unit, 2.0 * THICKNESS_MM.u * unit)
-        hub = _hub_points(face, plane, thickness.value, family)
+        hub = _hub_points(face, plane, thickness.value)
         part = [(ring, thickness) for ring in ([hub] if hub is not None else []) + circles]
         if not part:
             break
@@ -177,12 +177,12 @@ def bench_plane(
     return plane, thickness
 
 
-def _hub_points(face: FaceEdges, plane: Plane, thickness_mm: float, family: str) -> Array | None:
+def _hub_points(face: FaceEdges, plane: Plane, thickness_mm: float) -> Array | None:
     """The part of the outline that lies on the hub, photo pixels, when it is arc enough to tell the tilt."""
-    frame = frame_of(face, plane, thickness_mm, family)
-    if frame.hub is None or frame.hub.arc_deg < 150.0:
+    _, _, hub = hub_of(face, plane, thickness_mm)
+    if hub is None or hub.arc_deg < 150.0:
         return None
-    return face.outline_px[frame.hub.on_hub]
+    return face.outline_px[hub.on_hub]
 
 
 def _scale_of_reference(photo: Photo, scale: Scale | None) -> ScaleUsed | None:

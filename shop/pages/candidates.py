@@ -49,16 +49,7 @@ def show(slot: str, reading: Mapping[str, Any]) -> None:
             icon=":material/list:",
         )
         return
-    door, screw = st.columns(2)
-    came_off = door.selectbox(
-        "It came off",
-        [None, *DOORS],
-        format_func=lambda d: "not known" if d is None else DOOR_TEXT[d],
-        key=f"door-{slot}",
-    )
-    thread = screw.selectbox(
-        "Screws of the cylinder", [None, *THREADS], format_func=lambda t: t or "not known", key=f"screw-{slot}"
-    )
+    came_off, thread = _known(slot)
     try:
         measured = measured_part_from_reading(reading, screws=[thread] if thread else [])
         if came_off:
@@ -69,6 +60,24 @@ def show(slot: str, reading: Mapping[str, Any]) -> None:
         return
     record = decide(measured, table, FitOptions(screws=measured.screws)).to_record()
     _draw(slot, reading, measured, record)
+
+
+def _known(slot: str) -> tuple[str | None, str | None]:
+    """The door the cam came off and the cylinder's screws, where they are known; folded away, for most know neither."""
+    chosen = [st.session_state.get(f"{name}-{slot}") for name in ("door", "screw")]
+    said = [text for text in (DOOR_TEXT.get(str(chosen[0])), chosen[1]) if text]
+    with st.expander(", ".join(said) or "Know the door it came off, or the cylinder's screws?"):
+        door, screw = st.columns(2)
+        came_off = door.selectbox(
+            "It came off",
+            [None, *DOORS],
+            format_func=lambda d: "not known" if d is None else DOOR_TEXT[d],
+            key=f"door-{slot}",
+        )
+        thread = screw.selectbox(
+            "Screws of the cylinder", [None, *THREADS], format_func=lambda t: t or "not known", key=f"screw-{slot}"
+        )
+    return came_off, thread
 
 
 def _findings(slot: str) -> dict[str, str]:

@@ -11,7 +11,7 @@ from shop.compare import Comparison, comparison_svg
 from shop.compare import compare as compare_readings
 from shop.pages import look
 from shop.pages.ask import ask
-from shop.pages.session import PhotoError, coin_choice, photo_input, read_as_told
+from shop.pages.session import PhotoError, coin_choice, photo_input, read_as_told, told
 from shop.report import quantity_text
 from shop.settle import checks_of
 from vision.models import ModelError
@@ -59,7 +59,7 @@ def _one(slot: str, title: str, coin: str | None) -> dict[str, Any] | None:
     except (PhotoError, ModelError) as error:
         st.error(look.first_up(str(error)), icon=":material/error:")
         return None
-    st.html(look.banner(reading))
+    st.html(look.banner(reading, side_given_up=told(slot).get("facing") == "unknown"))
     if reading.get("pattern"):
         ask(slot, reading)
         checks = checks_of(reading)

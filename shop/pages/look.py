@@ -78,12 +78,18 @@ def note(*texts: str) -> str:
     return "".join(f'<p class="cd-note">{escape(text)}</p>' for text in texts)
 
 
-def banner(reading: Mapping[str, Any]) -> str:
-    """The answer, in one line that can be told over the telephone, its sizes, and what it is worth."""
+def banner(reading: Mapping[str, Any], *, side_given_up: bool = False) -> str:
+    """The answer, in one line that can be told over the telephone, its sizes, and what it is worth.
+
+    With `side_given_up` the person has said that the side cannot be told, and is asked no more.
+    """
     outcome = reading["outcome"]
-    count = len(questions_of(reading)) + len(checks_of(reading))
+    asked = [question for question in questions_of(reading) if not (side_given_up and question.about == "facing")]
+    count = len(asked) + len(checks_of(reading))
     if outcome == "read":
         state = "Read"
+    elif outcome == "unsure" and not count:
+        state = "Read; which side was up stays open" if side_given_up else "Read, but not for sure"
     elif outcome == "unsure":
         state = f"Read, with {count} {'thing' if count == 1 else 'things'} to settle below"
     else:

@@ -126,7 +126,7 @@ def _reference(kind: str, coin: str | None) -> dict[str, Any]:
 
 def _result(given: Given, seen: Seen, reading: dict[str, Any]) -> None:
     st.session_state[READING_KEY] = reading if reading.get("pattern") else None
-    st.html(look.banner(reading))
+    st.html(look.banner(reading, side_given_up=told(SLOT).get("facing") == "unknown"))
     if not reading.get("pattern"):
         st.image(seen.picture, width="stretch", alt="The photo")
         more = checks_of(reading)[1:]

@@ -38,7 +38,7 @@ FIRST_COINS: Final = ("us-quarter", "eu-1", "gb-2p", "ca-25c")
 
 SHOWN_PX: Final = 1100
 MARKS: Final = 1.7  # tags that can still be read on a phone
-KEPT_READINGS: Final = 8  # of one photo: taking an answer back costs no second reading
+KEPT_READINGS: Final = 4  # of one photo: taking an answer back costs no second reading
 NO_COIN: Final = ""
 COOKIE: Final = "camdial_coin"
 COOKIE_S: Final = 400 * 24 * 3600  # browsers keep no cookie longer

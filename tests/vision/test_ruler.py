@@ -53,6 +53,19 @@ def test_millimetres_along_the_ruler(kinds: tuple[str, ...], tilt_deg: float):
     assert found >= 2
 
 
+@pytest.mark.parametrize(
+    ("seed", "kinds"),
+    [(5, ("inch16",)), (9, ("inch8", "inch16")), (46, ("inch32", "half-mm"))],
+)
+def test_the_inch_is_never_doubled_or_halved(seed: int, kinds: tuple[str, ...]):
+    """Covers and figures that touch marks make some of the longest longer or shorter; the inch stays 25.4 mm."""
+    picture = ruler_picture(np.random.default_rng(seed), kinds)
+    edges = find_edges(photo(picture.pixels))
+    assert not isinstance(edges, NotMeasured)
+    for edge in edges:
+        assert length_error(picture, edge) == pytest.approx(0.0, abs=0.003)
+
+
 def test_scatter_of_the_marks_is_as_stated():
     picture = ruler_picture(np.random.default_rng(5), ("mm",), tilt_deg=10.0, distance_mm=200.0, **SIZE)
     scale = find_ruler(photo(picture.pixels))

@@ -23,7 +23,8 @@ DIAMETER_MM: Final = Quantity(29.0, 0.5)
 CHAMFER_MM: Final = Quantity(0.4, 0.3)  # on the diameter: the edge seen lies inside the crests by this; memory
 HEIGHT_MM: Final = Quantity(0.0, 0.3)  # the cam lies on this end: it is the bench; chamfer and burr lie below, memory
 
-SEARCH_LONG_SIDE_PX: Final = 800
+INNER_PX: Final = 80.0  # radius of the cam's greatest circle in the picture that is searched
+SEEN_ROUND: Final = 2.8  # of that radius: what is looked at round it
 RADII_PER_INNER: Final = (0.9, 2.4)  # of the greatest circle in the mask, which may be the hub's or nearly the body's
 ALONE_PER_INNER: Final = 1.15  # a circle greater than the mask's by this shows beyond the hub: bodies do by 1.2 to 1.9
 HUB_PER_BODY: Final = (0.5, 0.86)
@@ -70,18 +71,21 @@ def find_cylinder(
     if part_mask is None or not part_mask.any():
         return NotMeasured("cylinder-no-cam", "no cam is seen, so there is no cylinder to look for round it")
     height, width = photo.pixels.shape[:2]
-    scale = min(1.0, SEARCH_LONG_SIDE_PX / max(height, width))
-    size = (round(width * scale), round(height * scale))
-    small = np.asarray(cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
-    grey = _grey(small)
-    cam = cv2.resize(part_mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
-    inner, inner_radius = _greatest_inside(cam)
+    inner, inner_radius = _greatest_inside(part_mask)
+    cell = np.array([width / part_mask.shape[1], height / part_mask.shape[0]])
+    inner, inner_radius = (inner + 0.5) * cell - 0.5, inner_radius * float(cell.mean())
+    room = SEEN_ROUND * inner_radius + 8.0
+    left, top = (max(0, int(v - room)) for v in inner)
+    near = photo.pixels[top : int(inner[1] + room) + 1, left : int(inner[0] + room) + 1]
+    scale = min(1.0, INNER_PX / inner_radius)
+    grey = _grey(near if scale == 1.0 else cv2.resize(near, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
+    inner, inner_radius = (inner - [left, top] + 0.5) * scale - 0.5, inner_radius * scale
     rings: list[tuple[Ellipse, float]] = []
     low, high = (part * inner_radius for part in RADII_PER_INNER)
     for centre, radius in _circles(grey, inner, low, high):
         found = _trace(grey, centre, radius)
         if found is not None:  # once more from where it was found: the votes are coarse
-            found = _trace(grey, np.array([found[0].x, found[0].y]), found[0], reach=0.06)
+            found = _trace(grey, np.array([found[0].x, found[0].y]), found[0], reach=0.06) or found
         if found is not None and _round_the_hub(found[0], inner, inner_radius):
             rings.append((found[0], found[2]))
     body = _greatest(rings)
@@ -92,10 +96,10 @@ def find_cylinder(
         return NotMeasured("cylinder-not-found", text)
     ellipse = body
     to_full = 1.0 / scale
-    centre = (np.array([ellipse.x, ellipse.y]) + 0.5) * to_full - 0.5
-    room = int(1.2 * ellipse.long * to_full) + 8
-    left, top = (max(0, int(v) - room) for v in centre)
-    cut = _grey(photo.pixels[top : int(centre[1]) + room, left : int(centre[0]) + room])
+    centre = (np.array([ellipse.x, ellipse.y]) + 0.5) * to_full - 0.5 + [left, top]
+    reach = int(1.2 * ellipse.long * to_full) + 8
+    left, top = (max(0, int(v) - reach) for v in centre)
+    cut = _grey(photo.pixels[top : int(centre[1]) + reach, left : int(centre[0]) + reach])
     fine = _trace(cut, centre - [left, top], ellipse, to_full, reach=0.05)
     if fine is None:
         return NotMeasured("cylinder-not-found", "the cylinder's edge is too blurred to measure: take the photo again")
@@ -113,7 +117,7 @@ def find_cylinder(
     return Scale("cylinder", REFERENCE, (reference,), seen_mm.u / seen_mm.value, tuple(notes))
 
 
-def _grey(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def _grey(pixels: cv2.typing.MatLike) -> NDArray[np.uint8]:
     """Smoothed by a pixel, so that rays read no noise."""
     return np.asarray(cv2.GaussianBlur(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY), (0, 0), 1.0), np.uint8)
 

@@ -28,7 +28,7 @@ U_SIZE: Final = 0.001
 RULER_HEIGHT_MM: Final = Quantity(1.4, 0.9)  # graduated face over the bench: steel 0.5, plastic 1-2, wood 3; memory
 MIN_MARKS: Final = 12
 BEND_WARNING: Final = 0.001  # rms bend per length: then a local size is off by about 1 % at the ends
-MAX_TRIES: Final = 24  # seeds followed in each search
+MAX_TRIES: Final = 30  # seeds followed in each search
 MAX_SCATTER: Final = 0.1  # of a step; good marks scatter by 0.01, coarsely printed ones by 0.06
 MORE_TRIES: Final = 8
 MAX_EDGES: Final = 2
@@ -53,6 +53,7 @@ class RulerEdge:
     sigma_px: float  # scatter, and what the lens bends
     bent_px: float  # rms of that bend
     gain: float
+    figures: bool  # beside the inches, where they should be
     mm_per_px: float  # along the edge, at its middle
 
 
@@ -269,7 +270,7 @@ def _measure(pyramid: Pyramid, edge: Edge, marks: Marks) -> RulerEdge | None:
     unit: Unit = "mm" if marks.graduation.unit == "mm" else "inch"
     return RulerEdge(
         unit, division, marks.graduation.name, number, where, ends[0], ends[1], across,
-        max(sigma, 0.03), bent_px, marks.gain, mm_per_px,
+        max(sigma, 0.03), bent_px, marks.gain, marks.figures, mm_per_px,
     )  # fmt: skip
 
 
@@ -305,7 +306,11 @@ def _choose(edges: list[RulerEdge], unit: Unit | None) -> tuple[RulerEdge, ...] 
         return NotMeasured("ruler-unit-conflict", text)
     if len(edges) == 2:
         ratio = edges[0].mm_per_px / edges[1].mm_per_px
-        if abs(ratio - 1.0) > 0.25 + AGREE:  # no tilt of a phone photo changes the size so much within a ruler's width
+        disagree = abs(ratio - 1.0) > 0.25 + AGREE  # no tilt changes the size so much within a ruler's width
+        told = [e for e in wanted if e.figures]
+        if disagree and len(told) == 1:
+            return tuple(told)
+        if disagree:
             return NotMeasured(
                 "ruler-edges-disagree",
                 f"two graduated edges give sizes that differ by {100 * abs(ratio - 1):.0f} %: leave one ruler in the photo",

@@ -27,6 +27,10 @@ MIN_GAIN: Final = 9.0  # log likelihood ratio of a graduation against marks of o
 SURE_GAIN: Final = 100.0  # with this nothing is expected of the gaps between the marks
 LEANS: Final = np.arange(-0.06, 0.061, 0.015)
 MOST: Final = 0.7  # part of the figures that must agree: a cover or glare hides some
+INCH_OVER_HALF: Final = 1.15  # least ratio of their lengths on common rulers: common practice, no source
+CLEARLY_OVER_HALF: Final = 1.25  # no figure makes most of the longest marks longer by this
+APART: Final = 0.75  # of pairs of longest and second longest marks that must differ
+ALIKE: Final = 0.4  # at most this much: marks of one kind
 MIN_STEP: Final = 0.07  # a longer class is longer by at least this part of the shorter
 
 
@@ -71,6 +75,7 @@ class Marks:
     base: float  # row, in periods, where all marks begin
     short: float  # length of the shortest kind, periods
     gain: float  # how much better than marks of one length, in log likelihood
+    figures: bool = False  # the figures beside the inches bear it out
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,9 +191,8 @@ def _read(strip: Strip) -> Marks | NotMeasured:
             continue
         graduation = graduation if told is None else told
         if best is None or gain > best.gain:
-            best = Marks(
-                graduation, zero, strip.index[seen], side, float(rows[middle]) - side * start, short + start, gain
-            )
+            base_row = float(rows[middle]) - side * start
+            best = Marks(graduation, zero, strip.index[seen], side, base_row, short + start, gain, told is not None)
     return fail if best is None else best
 
 
@@ -328,24 +332,56 @@ def _best_graduation(index: NDArray[np.intp], length: Array) -> _Choice | NotMea
         text = f"longer marks come {strange[0].graduation.name}: no ruler is divided like that"
         return NotMeasured("ruler-no-pattern", text)
     rival = next((f for f in usable[1:] if f.graduation.division_mm != best.graduation.division_mm), None)
-    if rival is not None and best.score(spread) - rival.score(spread) < 0.4 * MIN_GAIN:
-        if rival.graduation.unit != "inch" or best.graduation.unit != "inch":
+    gain = best.score(spread) - null
+    close = rival is not None and best.score(spread) - rival.score(spread) < 0.4 * MIN_GAIN
+    if best.graduation.unit != "inch":
+        if close and rival is not None:
             names = f"{best.graduation.name} or {rival.graduation.name}"
             return NotMeasured("ruler-unit-unclear", f"the marks could be {names}: show more of the ruler")
-        coarse = min(best, rival, key=lambda f: len(f.graduation.classes))
-        return _Choice(coarse.graduation, coarse.zero, best.score(spread) - null, coarse.short, doubtful=True)
-    cycle = len(best.graduation.classes)
-    half = next((f for f in usable if f.graduation.unit == "inch" and 2 * len(f.graduation.classes) == cycle), None)
-    if best.graduation.unit == "inch" and half is not None and not _told_apart(index, length, best.zero, cycle):
-        return _Choice(half.graduation, half.zero, best.score(spread) - null, half.short, doubtful=True)
-    return _Choice(best.graduation, best.zero, best.score(spread) - null, best.short, doubtful=False)
+        return _Choice(best.graduation, best.zero, gain, best.short, doubtful=False)
+    if close and rival is not None:
+        if rival.graduation.unit != "inch":
+            names = f"{best.graduation.name} or {rival.graduation.name}"
+            return NotMeasured("ruler-unit-unclear", f"the marks could be {names}: show more of the ruler")
+        best = max(best, rival, key=lambda f: len(f.graduation.classes))
+    graduation, doubtful = best.graduation, False
+    while len(graduation.classes) > 8:
+        cycle = len(graduation.classes)
+        apart = _told_apart(index, length, best.zero, cycle)
+        if apart is None:
+            doubtful = doubtful or close or cycle > 16
+            if cycle == 16 and not close:
+                break
+        elif apart >= APART:
+            doubtful = False
+            break
+        else:
+            doubtful = apart > ALIKE
+        graduation = next(g for g in GRADUATIONS if g.unit == "inch" and 2 * len(g.classes) == cycle)
+    zero = best.zero % len(graduation.classes)
+    doubtful = doubtful or _uneven(index, length, zero, len(graduation.classes))
+    return _Choice(graduation, zero, gain, best.short, doubtful)
 
 
-def _told_apart(index: NDArray[np.intp], length: Array, zero: int, cycle: int) -> bool:
-    """Whether the longest marks stand out from those half way between, each of them: else a cover or a figure may have
-    made one longer or shorter, and the inch would be taken for twice what it is."""
+def _told_apart(index: NDArray[np.intp], length: Array, zero: int, cycle: int) -> float | None:
+    """How often a longest mark is longer than one half way between: 1 where the inch is what it seems, about a half where
+    a cover or a figure made a few longer or shorter, and the inch would be taken for twice what it is."""
     inch, half = length[(index - zero) % cycle == 0], length[(index - zero) % cycle == cycle // 2]
-    return min(inch.size, half.size) >= 2 and float(inch.min()) > (1.0 + MIN_STEP) * float(half.max())
+    if min(inch.size, half.size) < 2:
+        return None
+    if np.median(inch) > CLEARLY_OVER_HALF * np.median(half):
+        return 1.0
+    return float((inch[:, None] > INCH_OVER_HALF * half[None, :]).mean())
+
+
+def _uneven(index: NDArray[np.intp], length: Array, zero: int, cycle: int) -> bool:
+    """Whether every other one of the longest marks is longer: the inch may be twice what it seems."""
+    inch, other = (length[(index - zero) % (2 * cycle) == place] for place in (0, cycle))
+    if min(inch.size, other.size) == 0:
+        return True
+    if np.median(inch) < np.median(other):
+        inch, other = other, inch
+    return float((inch[:, None] > INCH_OVER_HALF * other[None, :]).mean()) >= APART
 
 
 def _by_figures(

@@ -42,7 +42,7 @@ RULER_KINDS = (
     ("mm",), ("inch16", "mm"), ("half-mm", "inch32"), ("inch8",), ("mm", "mm"), ("inch16",), ("inch32", "half-mm"),
     ("mm", "inch16"), ("half-mm",), ("inch8", "inch16"),
 )  # fmt: skip
-FAIR = "35 mm of ruler in the frame with marks 2.6 px apart, a card's squares 12 px wide, a body whole in the frame"
+FAIR = "not marked hard (blur, noise, glare); 35 mm of ruler with marks 2.6 px apart; a card's squares 12 px wide"
 FAIR_MM, FAIR_MARK_PX, FAIR_CARD_PX = 35.0, 2.6, 12.0
 
 
@@ -90,6 +90,8 @@ def labelled(folder: Path) -> Iterator[Case]:
     for path in sorted(folder.glob("*.json")):
         label = Label.from_json(path.read_text())
         kind = label.scale_kind or "none"
+        if kind == "card" and label.tags.get("renderer") == "fast":
+            kind = "none"  # squares of the same kind in another order: never to be taken for the card
         photo = open_photo(path.with_name(label.picture))
         coin = label.scale_reference if kind == "coin" else None
         known = label.axis_px is not None and label.mm_per_px is not None
@@ -100,6 +102,8 @@ def labelled(folder: Path) -> Iterator[Case]:
 
 
 def _fair(label: Label, photo: Photo) -> bool:
+    if label.tags.get("difficulty") == "hard":
+        return False
     if label.mm_per_px is None or label.scale_kind not in ("ruler", "card"):
         return True
     if label.scale_kind == "card":

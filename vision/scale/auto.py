@@ -112,7 +112,8 @@ def _auto(
             missed.append(coin)
     sees_ruler = regions is None or _sees(regions, "ruler")
     if wish.ruler_unit is not None or sees_ruler or not found:
-        ruler = _ruler(photo, wish, regions, part_mask, thorough=wish.ruler_unit is not None or not found)
+        sought = wish.ruler_unit is not None
+        ruler = _ruler(photo, wish, regions, part_mask, thorough=sought or not found, hurried=not sought)
         if isinstance(ruler, Scale):
             found.append(ruler)
         elif wish.ruler_unit is not None or (regions is not None and sees_ruler):
@@ -148,6 +149,7 @@ def _ruler(
     part_mask: NDArray[np.bool_] | None,
     *,
     thorough: bool = True,
+    hurried: bool = False,
 ) -> Scale | NotMeasured:
     """The ruler, with the network's maps cut to the picture: they reach a little beyond it."""
     from vision.scale.ruler import find_ruler
@@ -161,7 +163,8 @@ def _ruler(
         mask = None if part_mask is None else part_mask[:rows, :columns]
         if not thorough and not (likely > SEEN).any():
             return NotMeasured("ruler-not-found", "no ruler is seen")
-    return find_ruler(photo, cast("Unit | None", wish.ruler_unit), ruler_probability=likely, exclude_mask=mask)
+    unit = cast("Unit | None", wish.ruler_unit)
+    return find_ruler(photo, unit, ruler_probability=likely, exclude_mask=mask, hurried=hurried)
 
 
 def _sees(regions: Regions, kind: str) -> bool:

@@ -28,7 +28,8 @@ U_SIZE: Final = 0.001
 RULER_HEIGHT_MM: Final = Quantity(1.4, 0.9)  # graduated face over the bench: steel 0.5, plastic 1-2, wood 3; memory
 MIN_MARKS: Final = 12
 BEND_WARNING: Final = 0.001  # rms bend per length: then a local size is off by about 1 % at the ends
-MAX_TRIES: Final = 30  # seeds followed in each search
+MAX_TRIES: Final = (30, 18, 14)  # seeds followed: where a ruler is likely, in the small picture, in the large one
+HURRIED_TRIES: Final = 10
 MAX_SCATTER: Final = 0.1  # of a step; good marks scatter by 0.01, coarsely printed ones by 0.06
 MORE_TRIES: Final = 8
 MAX_EDGES: Final = 2
@@ -63,6 +64,7 @@ def find_ruler(
     *,
     ruler_probability: NDArray[np.float32] | None = None,
     exclude_mask: NDArray[np.bool_] | None = None,
+    hurried: bool = False,
 ) -> Scale | NotMeasured:
     """Find a ruler and the millimetres along it.
 
@@ -75,6 +77,8 @@ def find_ruler(
         Over the whole picture at any size; the search starts where it is high, and goes everywhere if that fails.
     exclude_mask : ndarray of shape (h, w), bool, optional
         Where no ruler is looked for, such as the part itself; over the whole picture at any size.
+    hurried : bool
+        Nobody says that there is a ruler: where none is likely, only the best places of a small picture are tried.
 
     Returns
     -------
@@ -82,7 +86,7 @@ def find_ruler(
         One `PointReference` for each graduated edge; `ruler-not-found`, `ruler-unit-conflict`, `ruler-unit-unclear`
         or `ruler-edges-disagree`.
     """
-    result = find_edges(photo, unit, ruler_probability=ruler_probability, exclude_mask=exclude_mask)
+    result = find_edges(photo, unit, ruler_probability=ruler_probability, exclude_mask=exclude_mask, hurried=hurried)
     if isinstance(result, NotMeasured):
         return result
     warnings: tuple[NotMeasured, ...] = ()
@@ -113,25 +117,30 @@ def find_edges(
     *,
     ruler_probability: NDArray[np.float32] | None = None,
     exclude_mask: NDArray[np.bool_] | None = None,
+    hurried: bool = False,
 ) -> tuple[RulerEdge, ...] | NotMeasured:
     """The graduated edges behind `find_ruler`, surest first."""
     gray = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
     pyramid = Pyramid(gray)
-    searches: list[tuple[NDArray[np.bool_] | None, tuple[int, ...]]] = []
+    searches: list[tuple[NDArray[np.bool_] | None, tuple[int, ...], int]] = []
     if ruler_probability is not None and float(ruler_probability.max()) > 0.5:
         reach = max(3, int(0.03 * max(ruler_probability.shape)) | 1)
         likely = cv2.dilate((ruler_probability > 0.3).astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
-        searches.append((likely, LONG_SIDES_PX))
+        searches.append((likely, LONG_SIDES_PX, MAX_TRIES[0]))
     everywhere = None if exclude_mask is None else ~exclude_mask
-    searches += [(everywhere, (size,)) for size in sorted(LONG_SIDES_PX)]
+    small, large = sorted(LONG_SIDES_PX)
+    if hurried:
+        searches.append((everywhere, (small,), HURRIED_TRIES))
+    else:
+        searches += [(everywhere, (small,), MAX_TRIES[1]), (everywhere, (large,), MAX_TRIES[2])]
     fail = NotMeasured(
         "ruler-not-found", "no ruler's graduation is seen: show at least 3 cm of it, sharp and uncovered"
     )
-    for allowed, sizes in searches:
+    for allowed, sizes, tries in searches:
         edges: list[RulerEdge] = []
         tracked: list[Edge] = []
         more = MORE_TRIES
-        for seed in find_seeds(gray, allowed=allowed, limit=MAX_TRIES, long_sides_px=sizes):
+        for seed in find_seeds(gray, allowed=allowed, limit=tries, long_sides_px=sizes):
             if any(_on_edge(e, seed.centre_px, seed.direction) for e in tracked):
                 continue
             if tracked:  # the other edge of the same ruler, not anything else

@@ -38,6 +38,7 @@ MAY_IMPORT = {
 LAYERS = (
     {"vision.vocabulary", "vision.quantity"},
     {"vision.label", "vision.fitting", "vision.models", "vision.reading"},
+    {"vision.colour_profile"},
     {"vision.photo"},
     {"vision.segment", "vision.patch"},
     {

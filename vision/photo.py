@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import ExifTags, Image, ImageCms, UnidentifiedImageError
 
+from vision.colour_profile import is_foreign, to_srgb
 from vision.quantity import NotMeasured
 
 MOST_PIXELS: Final = 64_000_000  # a phone's largest ordinary mode is 50 megapixels; beyond lies a decompression bomb
 MOST_BYTES: Final = 200_000_000
 LEAST_SIDE_PX: Final = 64
-MOST_PROFILE_BYTES: Final = 1_000_000
 FORMATS: Final = ("JPEG", "PNG", "WEBP")
 
 
@@ -67,7 +67,7 @@ def open_photo(source: Path | str | bytes | BinaryIO, *, name: str | None = None
                 orientation, focal = _exif(image)
                 pixels = _fast_jpeg(image, data) if image.format in ("JPEG", "MPO") else None
                 if pixels is None:
-                    pixels = np.asarray(_to_srgb(image), dtype=np.uint8)
+                    pixels = _to_srgb(image)
         except PhotoError:
             raise
         except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
@@ -144,15 +144,16 @@ def _exif(image: Image.Image) -> tuple[int, float | None]:
 
 
 def _fast_jpeg(image: Image.Image, data: bytes) -> NDArray[np.uint8] | None:
-    """Decode an ordinary RGB JPEG without colour profile by OpenCV, three times as fast as through Pillow to an array."""
+    """Decode an ordinary RGB or grey JPEG by OpenCV, three times as fast as through Pillow to an array."""
     profile = image.info.get("icc_profile")
-    if image.mode not in ("RGB", "L") or (profile and not _is_srgb(profile)) or not _whole_jpeg(data):
+    if not (image.mode == "RGB" or (image.mode == "L" and not is_foreign(profile))) or not _whole_jpeg(data):
         return None
     flags = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
     pixels = cv2.imdecode(np.frombuffer(data, dtype=np.uint8), flags)
     if pixels is None or pixels.shape[:2] != (image.height, image.width):
         return None
-    return np.asarray(pixels, dtype=np.uint8)
+    rgb = np.asarray(pixels, dtype=np.uint8)
+    return to_srgb(rgb, profile) if is_foreign(profile) else rgb
 
 
 def _whole_jpeg(data: bytes) -> bool:
@@ -168,11 +169,7 @@ def _whole_jpeg(data: bytes) -> bool:
     return False
 
 
-def _is_srgb(profile: bytes) -> bool:
-    return b"sRGB" in profile[:4096]
-
-
-def _to_srgb(image: Image.Image) -> Image.Image:
+def _to_srgb(image: Image.Image) -> NDArray[np.uint8]:
     """Any mode to 8-bit sRGB: 16 bits scaled, alpha on white, profile applied."""
     image.load()
     profile = image.info.get("icc_profile")
@@ -186,14 +183,16 @@ def _to_srgb(image: Image.Image) -> Image.Image:
         image = image.convert("RGBA")
         white = Image.new("RGBA", image.size, (255, 255, 255, 255))
         image = Image.alpha_composite(white, image).convert("RGB")
-    if profile and len(profile) <= MOST_PROFILE_BYTES and not _is_srgb(profile):
+    if is_foreign(profile) and image.mode == "RGB":
+        return to_srgb(np.asarray(image, dtype=np.uint8), profile)
+    if is_foreign(profile):
         try:
             source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
             turned = ImageCms.profileToProfile(image, source, ImageCms.createProfile("sRGB"), outputMode="RGB")
             image = turned if turned is not None else image
         except (ImageCms.PyCMSError, OSError, ValueError):
             pass  # a broken profile costs some colour, never the photo
-    return image.convert("RGB")
+    return np.asarray(image.convert("RGB"), dtype=np.uint8)
 
 
 def _upright(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:

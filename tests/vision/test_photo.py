@@ -153,8 +153,12 @@ def test_grey_and_cmyk_become_rgb():
     assert np.abs(open_photo(cmyk).pixels.astype(int) - picture()).mean() < 4.0
 
 
-def linear_profile() -> bytes:
-    """A matrix profile (ICC.1:2001) with sRGB's primaries, adapted to D50, and no curve: light as it is."""
+SRGB_PRIMARIES = ((0.4361, 0.2225, 0.0139), (0.3851, 0.7169, 0.0971), (0.1431, 0.0606, 0.7141))
+WIDE_PRIMARIES = ((0.515, 0.241, -0.001), (0.292, 0.692, 0.042), (0.157, 0.067, 0.784))  # any that go beyond sRGB
+
+
+def matrix_profile(primaries: tuple[tuple[float, ...], ...] = SRGB_PRIMARIES, gamma: float | None = None) -> bytes:
+    """A matrix profile (ICC.1:2001) with primaries adapted to D50; without a gamma its values are light as it is."""
 
     def xyz(*values: float) -> bytes:
         return b"XYZ \0\0\0\0" + struct.pack(">3i", *(round(v * 65536) for v in values))
@@ -162,9 +166,11 @@ def linear_profile() -> bytes:
     text = b"text\0\0\0\0none\0"
     description = b"desc\0\0\0\0" + struct.pack(">I", 7) + b"linear\0" + bytes(78)
     curve = b"curv\0\0\0\0" + struct.pack(">I", 0)  # no entries: identity
+    if gamma is not None:
+        curve = b"curv\0\0\0\0" + struct.pack(">IH", 1, round(gamma * 256)) + b"\0\0"
     tags = [(b"desc", description), (b"cprt", text), (b"wtpt", xyz(0.9642, 1.0, 0.8249))]
-    tags += [(b"rXYZ", xyz(0.4361, 0.2225, 0.0139)), (b"gXYZ", xyz(0.3851, 0.7169, 0.0971))]
-    tags += [(b"bXYZ", xyz(0.1431, 0.0606, 0.7141)), (b"rTRC", curve), (b"gTRC", curve), (b"bTRC", curve)]
+    tags += [(name, xyz(*p)) for name, p in zip((b"rXYZ", b"gXYZ", b"bXYZ"), primaries, strict=True)]
+    tags += [(b"rTRC", curve), (b"gTRC", curve), (b"bTRC", curve)]
     table, body, at = struct.pack(">I", len(tags)), b"", 128 + 4 + 12 * len(tags)
     for name, content in tags:
         table += name + struct.pack(">II", at + len(body), len(content))
@@ -180,13 +186,30 @@ def test_a_profile_is_turned_into_srgb(kind):
     """Linear light comes out through the curve of IEC 61966-2-1: 1.055 v^(1/2.4) - 0.055 above 0.0031308."""
     flat = Image.new("RGB", (96, 96), (90, 120, 60))
     options = {"quality": 100, "subsampling": 0} if kind == "JPEG" else {}
-    pixels = open_photo(saved(flat, kind, icc_profile=linear_profile(), **options)).pixels
+    pixels = open_photo(saved(flat, kind, icc_profile=matrix_profile(), **options)).pixels
     light = np.array([90, 120, 60]) / 255.0
     assert pixels[5, 5] == pytest.approx(255.0 * (1.055 * light ** (1 / 2.4) - 0.055), abs=1.6)
     srgb = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     for profile in (srgb, b"no profile at all"):
         plain = open_photo(saved(flat, kind, icc_profile=profile, **options)).pixels
         assert plain[5, 5] == pytest.approx((90, 120, 60), abs=1)
+
+
+@pytest.mark.parametrize(
+    "profile",
+    [matrix_profile(WIDE_PRIMARIES, 2.2), matrix_profile(WIDE_PRIMARIES, 1.8), matrix_profile(WIDE_PRIMARIES)],
+)
+def test_a_wide_profile_comes_out_as_the_colour_engine_has_it(profile):
+    """Little CMS (in Pillow) on the same pixels; tables and one product may differ from it by rounding."""
+    rgb = np.random.default_rng(0).integers(0, 256, (96, 200, 3)).astype(np.uint8)
+    right = ImageCms.profileToProfile(
+        Image.fromarray(rgb), ImageCms.ImageCmsProfile(io.BytesIO(profile)), ImageCms.createProfile("sRGB")
+    )
+    off = np.abs(
+        open_photo(saved(Image.fromarray(rgb), "PNG", icc_profile=profile)).pixels.astype(int) - np.asarray(right)
+    )
+    assert off.max() <= 3
+    assert off.mean() < 0.5
 
 
 def test_only_the_first_of_several_pictures_is_read_and_that_is_said():

@@ -211,8 +211,8 @@ def _face(slab: Slab, stage: Stage, env: np.ndarray, size: tuple[int, int], orig
     sigma = max(0.55, 0.55 * slab.edge_mm * s)
     shown = min(1.0, (slab.edge_mm * s) / 0.7) * finish.edge
     if slab.chamfered and slab.edge_mm * s > 0.5:
-        high = np.minimum(cv2.distanceTransform(solid, cv2.DIST_L2, 3), np.float32(slab.edge_mm * s))
-        ex, ey = slopes(cv2.GaussianBlur(high, (0, 0), 0.5))
+        ramp = np.minimum(cv2.distanceTransform(solid, cv2.DIST_L2, 3), np.float32(slab.edge_mm * s))
+        ex, ey = slopes(cv2.GaussianBlur(ramp, (0, 0), 0.5))
         strength = np.float32(0.95 * shown)
     else:
         ex, ey = slopes(cv2.GaussianBlur(solid_f, (0, 0), sigma))

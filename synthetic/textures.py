@@ -116,16 +116,30 @@ def finish(slab: Slab, h: int, w: int, px_mm: float, to_tile: ToTile) -> Finish:
 def fingerprints(rng: np.random.Generator, h: int, w: int, px_mm: float, count: int) -> np.ndarray:
     """Where fingers have left their ridges, (h, w) in [0, 1]."""
     mark = np.zeros((h, w), np.float32)
-    y, x = np.mgrid[0:h, 0:w].astype(np.float32)
+    seen = np.float32(min(1.0, px_mm / 5))  # ridges finer than two pixels run into one smear
+    reach = max(4, int(9 * px_mm))
     for _ in range(count):
         cx, cy, a = rng.uniform(0, w), rng.uniform(0, h), rng.uniform(0, math.pi)
-        c, s = math.cos(a) / px_mm, math.sin(a) / px_mm
-        u, v = (x - cx) * c + (y - cy) * s, (y - cy) * c - (x - cx) * s
-        body = np.exp(-((u / rng.uniform(5, 8)) ** 4) - (v / rng.uniform(4, 6)) ** 4)
-        whorl = np.hypot(u + rng.uniform(-2, 2), 0.8 * v + rng.uniform(1, 6)) + 0.12 * np.sin(0.9 * u)
-        ridge = 0.5 + 0.5 * np.sin(whorl * (2 * math.pi / rng.uniform(0.45, 0.6)))
-        seen = min(1.0, px_mm / 5)  # ridges finer than two pixels run into one smear
-        mark = np.maximum(mark, (body * (seen * ridge + (1 - seen) * 0.5) * rng.uniform(0.3, 1)).astype(np.float32))
+        long, wide, pitch, strength = rng.uniform((5, 4, 0.45, 0.3), (8, 6, 0.6, 1.0))
+        shift = rng.uniform((-2, 1), (2, 6))
+        x0, x1, y0, y1 = (
+            max(0, int(cx) - reach),
+            min(w, int(cx) + reach),
+            max(0, int(cy) - reach),
+            min(h, int(cy) + reach),
+        )
+        x, y = (
+            (np.arange(x0, x1, dtype=np.float32) - np.float32(cx))[None],
+            (np.arange(y0, y1, dtype=np.float32) - np.float32(cy))[:, None],
+        )
+        c, s = np.float32(math.cos(a) / px_mm), np.float32(math.sin(a) / px_mm)
+        u, v = x * c + y * s, y * c - x * s
+        squares = (u / np.float32(long)) ** 2, (v / np.float32(wide)) ** 2
+        body = np.exp(-squares[0] * squares[0] - squares[1] * squares[1])
+        whorl = cv2.magnitude(u + np.float32(shift[0]), np.float32(0.8) * v + np.float32(shift[1]))
+        ridge = np.float32(0.5) + np.float32(0.5) * np.sin(whorl * np.float32(2 * math.pi / pitch))
+        there = body * (seen * ridge + (1 - seen) * np.float32(0.5)) * np.float32(strength)
+        mark[y0:y1, x0:x1] = np.maximum(mark[y0:y1, x0:x1], there)
     return mark
 
 

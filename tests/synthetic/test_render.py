@@ -160,6 +160,36 @@ def test_a_picture_depends_on_seed_and_index_alone(tmp_path: Path) -> None:
     assert sample_picture(4, 17, view="mix", negatives=0.2)[0] != first[0]
 
 
+def test_no_draw_fails(capsys: pytest.CaptureFixture[str]) -> None:
+    """A picture that cannot be drawn is said and drawn anew, so that a defect would only thin out what the pictures show."""
+    for index in range(14):
+        sample_picture(8, index, view="mix", negatives=0.2)
+    assert capsys.readouterr().err == ""
+
+
+def test_broken_edges_are_drawn() -> None:
+    """A chamfer is a band of one tone beside the face; the face itself stays as it was."""
+    for scene, window in scenes(1, "close"):
+        assert scene.main is not None
+        bare = replace(scene, slabs=(), fillings=(), occluders=(), bench_z_mm=0.0)
+        sharp, broken = (
+            compose(replace(bare, main=replace(scene.main, edge_mm=0.5, chamfered=c)), window) for c in (False, True)
+        )
+        changed = np.abs(sharp - broken).max(axis=2) > 1e-3
+        part = np.zeros(changed.shape, np.uint8)
+        truth = label(bare, window, "x.jpg")
+        face = np.array(next(s for s in truth.shapes if s.kind == "part").polygon_px)
+        cv2.fillPoly(part, [np.round(face).astype(np.int32)], 1)
+        middle = cv2.erode(part, np.ones((3, 3), np.uint8), iterations=round(2.5 * window.px_per_mm(0.0)))
+        assert 0 < changed.sum() < 0.8 * part.sum()
+        holes = np.zeros_like(part)
+        for shape in truth.shapes:
+            if shape.kind in ("hole", "countersink", "relief"):
+                cv2.fillPoly(holes, [np.round(np.array(shape.polygon_px)).astype(np.int32)], 1)
+        holes = cv2.dilate(holes, np.ones((3, 3), np.uint8), iterations=round(2.5 * window.px_per_mm(0.0)))
+        assert not changed[(middle > 0) & (holes == 0)].any()
+
+
 def test_labels_are_complete_and_inside() -> None:
     for scene, window in scenes(10, "close"):
         truth = label(scene, window, "x.jpg")

@@ -48,9 +48,10 @@ LAYERS = (
         "vision.outline_words",
         "vision.colour_cut",
         "vision.rings",
+        "vision.wall",
         "vision.scale",
     },
-    {"vision.clock", "vision.dimensions", "vision.measure", "vision.face", "vision.find"},
+    {"vision.clock", "vision.dimensions", "vision.measure", "vision.face", "vision.find", "vision.hole_fit"},
     {"vision.pipeline"},
 )
 

@@ -5,13 +5,13 @@ Points arrive in millimetres as seen in the picture (x right, y up); angles are 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.outline import signed_area
+from vision.outline import signed_area, smooth_closed
 from vision.vocabulary import HANDED_FAMILIES
 
 Array = NDArray[np.float64]
@@ -23,6 +23,15 @@ TRIALS: Final = 150
 MOST_RADIAL: Final = 0.2  # sine of the angle between an edge on the hub and the circle's tangent
 TAIL_STARTS: Final = 1.06  # hub radii: beyond this the outline is tail, clear of most fillets
 FLANK_TURN_DEG: Final = 12.0  # a flank point's normal is square to the tail within this
+FLANK_TRIALS_DEG: Final = (0.0, -12.0, 12.0, -24.0, 24.0)  # from the network's tail: it errs most on unsymmetric tails
+LEAST_BETTER: Final = 1.3  # flanks found off the network's direction must be this much longer
+STEP_DEG: Final = 0.5  # of the rays that look for the tail's symmetry
+HALF_TAIL_DEG: Final = 60.0
+TRIM: Final = 0.8  # share of the rays, those that match best, that tell the symmetry: burrs and spurs fall out
+UNSYMMETRIC: Final = 0.05  # of the hub's radius: mean mismatch of a tail with its mirror image
+QUARREL_DEG: Final = 5.0  # flanks and area this far apart: the tail may lie beside the axis
+LONG_FLANK: Final = 0.05  # of the outline's points
+ASIDE_DEG: Final = 1.0  # area and symmetry farther apart than this: something clings to one side of the tail
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +52,6 @@ class Hub:
     on_hub: Mask  # (N,)
     arc_deg: float
     rms_mm: float
-    correlated: int  # neighbouring points that share one error: N / this many are independent
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +62,8 @@ class Tail:
     first: NDArray[np.intp]  # area: the tail's points in order; flanks: the left flank's
     second: NDArray[np.intp]  # flanks: the right flank's; empty for "area"
     rms_mm: float
+    turn_deg: float = 0.0  # area: from the area's centre to the axis of symmetry, where something clings to one side
+    apart_deg: float = 0.0  # between the two ways to tell the direction
 
 
 def circle_through(points: Array, weights: Array | None = None) -> tuple[Array, float]:
@@ -127,8 +137,7 @@ def find_hub(outline_mm: Array, guess: Guess, rng: np.random.Generator) -> Hub |
     residual = np.linalg.norm(e, axis=1) - radius
     angle = np.degrees(np.arctan2(e[:, 0], e[:, 1]))
     covered = np.unique(np.round(angle / 4.0)).size * 4.0
-    correlated = max(1, len(outline_mm) // 80)
-    return Hub(best_mask, float(min(covered, 360.0)), float(np.sqrt(np.mean(residual**2))), correlated)
+    return Hub(best_mask, float(min(covered, 360.0)), float(np.sqrt(np.mean(residual**2))))
 
 
 def _circles_of_three(p: Array) -> tuple[Array, Array, Mask]:
@@ -155,21 +164,106 @@ def _on_circle(points: Array, along: Array, centre: Array, radius: float, tolera
 def find_tail(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float, family: str) -> Tail | None:
     """Which outline points tell the tail's direction for a part of this family.
 
-    `hook` and `offset` go by their parallel flanks, and have no direction where those are not found; all others by the centre of the area beyond the hub, which lies on
-    the centre line of a symmetric tail and averages its whole edge.
+    A symmetric tail goes by the centre of the area beyond the hub, which lies on its centre line and averages its whole
+    edge, checked against the direction about which the outline mirrors best. `hook` and `offset`, and whatever is clearly
+    unsymmetric, go by their parallel flanks, and have no direction where those are not found.
     """
+    handed = family in HANDED_FAMILIES
+    area = _area(outline_mm, axis_mm, hub_radius_mm, tail_deg)
+    mirror, mismatch = symmetry(outline_mm, axis_mm, tail_deg)
+    unsymmetric = mismatch > UNSYMMETRIC * hub_radius_mm
+    if handed or unsymmetric:
+        flanks = _best_flanks(outline_mm, axis_mm, hub_radius_mm, tail_deg)
+        if flanks is not None:
+            return flanks
+        if handed:
+            return None  # the area's centre lies beside 12 o'clock here: no stand-in
+    if area is None:
+        return None
+    if not unsymmetric:  # a tail beside the axis may mirror about a line through it
+        flanks = _best_flanks(outline_mm, axis_mm, hub_radius_mm, tail_deg)
+        if flanks is not None:
+            off = tail_direction(outline_mm, axis_mm, flanks) - tail_direction(outline_mm, axis_mm, area)
+            off = abs((off + 180.0) % 360.0 - 180.0)
+            if off > QUARREL_DEG and _shorter_flank(flanks) > LONG_FLANK * len(outline_mm):
+                return replace(flanks, apart_deg=off)
+    apart = (mirror - tail_direction(outline_mm, axis_mm, area) + 180.0) % 360.0 - 180.0
+    return replace(area, turn_deg=apart if abs(apart) > ASIDE_DEG and not unsymmetric else 0.0, apart_deg=abs(apart))
+
+
+def _area(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float) -> Tail | None:
+    tail = _beyond_hub(outline_mm, axis_mm, hub_radius_mm, tail_deg)
+    return None if len(tail) < 8 else Tail("area", tail, np.empty(0, dtype=np.intp), 0.0)
+
+
+def _beyond_hub(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float) -> NDArray[np.intp]:
     d = outline_mm - axis_mm
     turn = np.radians(tail_deg)
-    up = np.array([np.sin(turn), np.cos(turn)])
-    right = np.array([np.cos(turn), -np.sin(turn)])
-    x, y = d @ right, d @ up
-    beyond = (np.linalg.norm(d, axis=1) > TAIL_STARTS * hub_radius_mm) & (y > 0.0)
-    tail = _largest_run(beyond)
-    if len(tail) < 8:
-        return None
-    if family in HANDED_FAMILIES:
-        return _flanks(outline_mm, tail, x, y, right)  # the area's centre lies beside 12 o'clock here: no stand-in
-    return Tail("area", tail, np.empty(0, dtype=np.intp), 0.0)
+    ahead = d @ np.array([np.sin(turn), np.cos(turn)]) > 0.0
+    return _largest_run((np.linalg.norm(d, axis=1) > TAIL_STARTS * hub_radius_mm) & ahead)
+
+
+def _best_flanks(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float) -> Tail | None:
+    """The longest pair of parallel flanks near the network's direction."""
+    best: Tail | None = None
+    for step in FLANK_TRIALS_DEG:
+        turn = np.radians(tail_deg + step)
+        right, up = np.array([np.cos(turn), -np.sin(turn)]), np.array([np.sin(turn), np.cos(turn)])
+        d = outline_mm - axis_mm
+        tail = _beyond_hub(outline_mm, axis_mm, hub_radius_mm, tail_deg + step)
+        if len(tail) < 8:
+            continue
+        found = _flanks(outline_mm, tail, d @ right, d @ up, right)
+        if found is None:
+            continue
+        if best is None or _shorter_flank(found) > LEAST_BETTER * _shorter_flank(best):
+            best = found
+    return best
+
+
+def _shorter_flank(tail: Tail) -> int:
+    return min(len(tail.first), len(tail.second))
+
+
+def _line(y: Array, x: Array) -> tuple[float, float]:
+    """Slope and offset of x over y, least squares."""
+    away = y - y.mean()
+    slope = float(away @ x) / max(float(away @ away), 1e-12)
+    return slope, float(x.mean()) - slope * float(y.mean())
+
+
+def symmetry(outline_mm: Array, axis_mm: Array, tail_deg: float, *, within_deg: float = 24.0) -> tuple[float, float]:
+    """The direction near `tail_deg` about which the tail mirrors best, degrees, and the mean mismatch left, mm.
+
+    The outline's farthest distance in every direction is compared with that of its mirror image; the worst fifth of the
+    directions is left out, so that a spur on one side does not turn the tail.
+    """
+    d = outline_mm - axis_mm
+    angle = np.degrees(np.arctan2(d[:, 0], d[:, 1])) % 360.0
+    rho = np.linalg.norm(d, axis=1)
+    n = round(360.0 / STEP_DEG)
+    far = np.zeros(n)
+    a, b = angle, np.roll(angle, -1)
+    span = (b - a + 180.0) % 360.0 - 180.0
+    for share in np.linspace(0.0, 1.0, 5)[:-1]:  # a few places on every side, then the farthest in every direction
+        place = np.floor(((a + share * span) % 360.0) / STEP_DEG).astype(int) % n
+        np.maximum.at(far, place, rho + share * (np.roll(rho, -1) - rho))
+    known = np.flatnonzero(far > 0.0)
+    far = np.interp(np.arange(n), np.concatenate([known - n, known, known + n]), np.tile(far[known], 3))
+    far = smooth_closed(far, 1.0)
+    half = np.arange(1, round(HALF_TAIL_DEG / STEP_DEG) + 1)
+    first = 2.0 * (tail_deg / STEP_DEG - 0.5)  # twice the mirror's place: whole numbers are rays and their middles
+    trials = np.round(first) + np.arange(-round(2.0 * within_deg / STEP_DEG), round(2.0 * within_deg / STEP_DEG) + 1)
+    kept = max(4, round(TRIM * len(half)))
+    left = np.floor(trials / 2.0).astype(int)[:, None] - half
+    right = np.ceil(trials / 2.0).astype(int)[:, None] + half
+    away = np.sort(np.abs(far[left % n] - far[right % n]), axis=1)[:, :kept].mean(axis=1)
+    k = int(np.argmin(away))
+    shift = 0.0
+    if 0 < k < len(away) - 1:
+        bend = away[k - 1] - 2.0 * away[k] + away[k + 1]
+        shift = float(np.clip(0.5 * (away[k - 1] - away[k + 1]) / bend, -0.5, 0.5)) if bend > 1e-12 else 0.0
+    return float(((trials[k] + shift) / 2.0 + 0.5) * STEP_DEG), float(away[k])
 
 
 def _largest_run(mask: Mask) -> NDArray[np.intp]:
@@ -224,13 +318,6 @@ def _longest_line(x: Array, y: Array) -> NDArray[np.intp] | None:
     return best
 
 
-def _line(y: Array, x: Array) -> tuple[float, float]:
-    """Slope and offset of x over y, least squares."""
-    away = y - y.mean()
-    slope = float(away @ x) / max(float(away @ away), 1e-12)
-    return slope, float(x.mean()) - slope * float(y.mean())
-
-
 def tail_direction(outline_mm: Array, axis_mm: Array, tail: Tail) -> float:
     """The tail's direction in degrees, clockwise from the picture's up, from the points that carry it."""
     if tail.kind == "flanks":
@@ -248,7 +335,7 @@ def tail_direction(outline_mm: Array, axis_mm: Array, tail: Tail) -> float:
     q = np.roll(p, -1, axis=0)
     cross = p[:, 0] * q[:, 1] - q[:, 0] * p[:, 1]
     centroid = ((p + q) * cross[:, None]).sum(axis=0) / max(abs(float(cross.sum())) * 3.0, 1e-9) * np.sign(cross.sum())
-    return float(np.degrees(np.arctan2(centroid[0], centroid[1])))
+    return float(np.degrees(np.arctan2(centroid[0], centroid[1]))) + tail.turn_deg
 
 
 def combine_axis(fitted: Array, covariance: Array, guess: Guess) -> tuple[Array, Array, Array]:

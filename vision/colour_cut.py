@@ -25,6 +25,8 @@ CORE_PX: Final = 7  # a sure core keeps this far from where the network's part e
 RIM_PX: Final = 41  # bench beyond this from where the part may be is surely bench
 LEAST_AGREEMENT: Final = 0.55  # of intersection over union with the network: less, and the colours misled
 LEAST_CORE_PX: Final = 50
+SPUR_PX: Final = 9  # a strand narrower than this that the network does not see is bench: a joint, a line of a mat
+BITE_PX: Final = 9
 ROUND_SIDE_PX: Final = 128
 ROUND_POINTS: Final = 200
 ROUND_RADIUS: Final = 1.6
@@ -61,8 +63,11 @@ def sharpen(rgb: NDArray[np.uint8], face: NDArray[np.float32], opening: NDArray[
     if mask is None:
         return face
     mask[holes] = 1
-    whole = _largest_filled(mask)
     before = face > 0.5
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (SPUR_PX, SPUR_PX))
+    opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, disc)
+    closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (BITE_PX, BITE_PX)))
+    whole = _largest_filled(np.asarray((opened > 0) | (before & (closed > 0)), dtype=np.uint8))
     after = whole > 0
     if (before & after).sum() < LEAST_AGREEMENT * max(int((before | after).sum()), 1):
         return face

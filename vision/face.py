@@ -23,6 +23,7 @@ from vision.outline import (
 )
 from vision.patch import Patch
 from vision.rings import find_rings
+from vision.wall import inner_edge
 
 Array = NDArray[np.float64]
 
@@ -75,6 +76,7 @@ def see_face(pixels: NDArray[np.uint8], patch: Patch, reading: PatchReading) -> 
     face_px = patch.photo_points(face_patch)
     edge = snap_to_photo(pixels, face_px, max(2.0, SNAP_REACH_PATCH_PX * scale), max(1.0, SNAP_PRIOR_PATCH_PX * scale))
     outline_px, kept = _settled(edge, face_px, max(1.0, 0.6 * scale))
+    outline_px, _ = inner_edge(pixels, outline_px)
     holes, doubtful = _holes(pixels, patch, reading, face_patch)
     axis_px, tail_px = patch.photo_points(np.array([reading.axis_patch, reading.tail_patch]))
     share = float(kept.mean())

@@ -20,13 +20,19 @@ from vision.vocabulary import CENTRE_HOLE_RADIUS_PER_DIAMETER, HANDED_FAMILIES
 
 Array = NDArray[np.float64]
 
-# Floors that no single photo shows. Set by hand while looking at 81 path-traced pictures with known truth; they do not
-# reach 95 % there: docs/accuracy.md says how often the intervals hold.
-U_EDGE_MM: Final = 0.12  # where the part's edge lies: chamfer, wall and shadow move it together, all round
-U_HOLE_EDGE_MM: Final = 0.14
-U_TAIL_DEG: Final = 0.8  # flanks that are not quite symmetric, or not quite straight
+# What no single photo shows, from the errors of each stage alone (the others replaced by the truth) on 70 path-traced
+# pictures with a coin: half-width of the middle two thirds of the errors of clean cases. docs/accuracy.md says how often
+# the intervals hold on others.
+U_EDGE_MM: Final = 0.10  # where the part's edge lies: chamfer, wall and shadow move it together, all round
+U_HOLE_EDGE_MM: Final = 0.045
+U_HOLE_CENTRE_MM: Final = 0.035
+U_TAIL_DEG: Final = 0.35  # flanks that are not quite symmetric, or not quite straight
+U_TAIL_APART: Final = 0.5  # of the angle between two ways to tell the direction
 U_TAIL_BLIND_DEG: Final = 12.0  # a handed tail whose flanks were not found: the network was up to 21 degrees off there
-U_HOLE_CENTRE_MM: Final = 0.09
+U_TAIL_LOST_DEG: Final = 8.0  # any tail whose own edges say otherwise than the network
+HUB_ARCS: Final = 12  # the outline's edge errs together over about a twelfth of it: wall, shadow, chamfer
+AREA_OFF_DEG: Final = 12.0  # a tail's area farther from the network's direction than this is not believed
+FLANKS_OFF_DEG: Final = 32.0  # flanks are: the network goes by the area of an unsymmetric tail too
 U_LENS_RELATIVE: Final = 0.0015  # radial distortion left over between the reference and the part
 
 
@@ -38,6 +44,8 @@ class HoleEdges:
     countersink_px: Array | None
     head_px: Array | None  # a screw sits in the hole
     center_px: tuple[float, float]
+    u_center_px: float = 0.0  # standard uncertainties beyond those that every hole has
+    u_edge_px: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +129,8 @@ def frame_of(
     axis, radius, _ = _axis(outline, hub, guess, face.u_edge_px * unit)
     tail = find_tail(outline, axis, radius, guess.tail_deg, family)
     direction = guess.tail_deg if tail is None else tail_direction(outline, axis, tail)
-    if abs((direction - guess.tail_deg + 180.0) % 360.0 - 180.0) > max(12.0, 4.0 * guess.u_tail_deg):
+    off = abs((direction - guess.tail_deg + 180.0) % 360.0 - 180.0)
+    if off > (FLANKS_OFF_DEG if tail is not None and tail.kind == "flanks" else AREA_OFF_DEG):
         tail, direction = None, guess.tail_deg
     return Frame(axis, direction, radius, hub, tail, guess)
 
@@ -135,7 +144,7 @@ def _axis(outline: Array, hub: Hub | None, guess: Guess, u_edge_mm: float) -> tu
     rho = np.maximum(np.linalg.norm(d, axis=1), 1e-9)
     jac = np.column_stack([-d / rho[:, None], -np.ones(len(points))])
     u = max(u_edge_mm, hub.rms_mm, 0.02)
-    normal = jac.T @ jac / (u * u * hub.correlated) + np.eye(3) * 1e-9
+    normal = jac.T @ jac / (u * u * max(1.0, len(outline) / HUB_ARCS)) + np.eye(3) * 1e-9
     covariance = np.linalg.inv(normal)[:2, :2]
     axis, covariance, _ = combine_axis(centre, covariance, guess)
     return axis, radius, covariance
@@ -174,17 +183,22 @@ def measure(
 
     n_holes = len(face.holes)
     inputs = ["focal length", "tilt across", "tilt along", "distance and scale", "part thickness", "lens distortion"]
-    inputs += ["axis, x", "axis, y", "tail direction", "outline edge", "hole edge"]
-    inputs += [f"hole {i + 1} centre, {c}" for i in range(n_holes) for c in "xy"]
-    u_tail = U_TAIL_DEG
+    inputs += ["axis, x", "axis, y", "tail direction", "outline edge"]
+    inputs += [f"hole {i + 1} {c}" for i in range(n_holes) for c in ("edge", "centre, x", "centre, y")]
     if frame.tail is None:
-        u_tail = U_TAIL_BLIND_DEG if family in HANDED_FAMILIES else max(U_TAIL_DEG, frame.guess.u_tail_deg)
+        u_tail = U_TAIL_BLIND_DEG if family in HANDED_FAMILIES else U_TAIL_LOST_DEG
+    else:
+        u_tail = float(np.hypot(U_TAIL_DEG, U_TAIL_APART * frame.tail.apart_deg))
     scale_mm = 1.0 if plane.metric else frame.hub_radius_mm / 10.0  # a hub is about 20 mm across
     plane_u = np.sqrt(np.maximum(np.diag(plane.covariance), 0.0))
-    nudge_u = np.array(
-        [u_axis[0], u_axis[1], u_tail, U_EDGE_MM * scale_mm, U_HOLE_EDGE_MM * scale_mm]
-        + [U_HOLE_CENTRE_MM * scale_mm] * (2 * n_holes)
-    )
+    hole_u = [
+        (
+            float(np.hypot(U_HOLE_EDGE_MM * scale_mm, hole.u_edge_px * unit)),
+            *[float(np.hypot(U_HOLE_CENTRE_MM * scale_mm, hole.u_center_px * unit))] * 2,
+        )
+        for hole in face.holes
+    ]
+    nudge_u = np.array([u_axis[0], u_axis[1], u_tail, U_EDGE_MM * scale_mm, *np.ravel(hole_u)])
     input_u = np.concatenate([plane_u, [thickness_mm.u, U_LENS_RELATIVE], nudge_u])
 
     def by_camera(z: Array) -> Array:
@@ -268,10 +282,10 @@ def _outputs(
 ) -> tuple[Array, tuple[str, ...], tuple[int, ...], tuple[bool, ...]]:
     """All outputs; the choice of points (hub, tail) and the order of the holes stay as they were.
 
-    `nudge` holds axis x, axis y, tail turn, outline edge, hole edge, then x and y of every hole's centre.
+    `nudge` holds axis x, axis y, tail turn, outline edge, then edge and centre x, y of every hole.
     """
-    z = np.zeros(5 + 2 * len(seen.holes)) if nudge is None else nudge
-    edge, hole_edge = float(z[3]), float(z[4])
+    z = np.zeros(4 + 3 * len(seen.holes)) if nudge is None else nudge
+    edge = float(z[3])
     axis = seen.axis + z[:2]
     direction = seen.up_deg if frame.tail is None else tail_direction(seen.outline, axis, frame.tail)
     direction += float(z[2])
@@ -288,7 +302,8 @@ def _outputs(
     names = ["reach", "hub_diameter", "length", "width", "tail_width"]
     rows = []
     for i, (centre, diameter, countersink) in enumerate(seen.holes):
-        x, y = _part_frame((centre + z[5 + 2 * i : 7 + 2 * i])[None], axis, direction, mirrored)[0]
+        hole_edge = float(z[4 + 3 * i])
+        x, y = _part_frame((centre + z[5 + 3 * i : 7 + 3 * i])[None], axis, direction, mirrored)[0]
         rows.append((float(x), float(y), diameter + 2.0 * hole_edge, countersink + 2.0 * hole_edge))
     centred = tuple(
         bool(np.hypot(r[0], r[1]) < CENTRE_HOLE_RADIUS_PER_DIAMETER * (r[2] if np.isfinite(r[2]) else 0.15 * reach))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from vision.classify import PatchReading, part_hand
 from vision.face import FaceView, see_face
 from vision.find import Found, find_part
+from vision.hole_fit import fit_holes
 from vision.measure import FaceEdges, Measurement, hub_of, measure
 from vision.models import shipped
 from vision.outline_words import joint, outline_network, vote
@@ -33,6 +34,8 @@ QUARREL: Final = 0.7  # both votes at least this sure of different labels
 CLEAR_CAM: Final = 0.75  # under this the thing may be something else after all
 CLEAR_FACING: Final = 0.8  # under this an unsymmetric reading may be the mirror image
 UNLIKE_HOLES: Final = 1.3
+TAILS_APART_DEG: Final = 3.0  # two ways to tell the tail's direction that differ by more leave the clock open
+IMPOSSIBLE_HUB_MM: Final = (11.0, 32.0)  # twice and half the usual: the reference was mistaken, so no length is said
 PLAUSIBLE_HUB_MM: Final = (13.0, 26.5)  # a little beyond the usual 15-24 mm
 PLAUSIBLE_REACH_MM: Final = (11.0, 42.0)  # well beyond the usual 14-32 mm: outside, the scale is wrong
 
@@ -96,7 +99,16 @@ def read_photo(photo: Photo, options: ReadOptions | None = None) -> Reading:
         return Reading(outcome, facts, scale=_scale_of_reference(photo, scale), warnings=tuple(notes))
     thickness = options.thickness_mm or THICKNESS_MM
     plane, thickness = bench_plane(photo, scale, view.edges, found.words.family.label, thickness)
+    view = _holes_on_plane(photo, view, plane, thickness, found.words)
     return _compose(photo, facts, options, found.words, view, plane, scale, thickness, notes)
+
+
+def _holes_on_plane(photo: Photo, view: FaceView, plane: Plane, thickness: Quantity, words: PatchReading) -> FaceView:
+    """The view with its holes as the camera over this plane must see them."""
+    unit = 1.0 if plane.metric else THICKNESS_MM.value / thickness.value
+    screw_side = words.facing.probabilities.get("screw", 0.5)
+    holes = fit_holes(photo.pixels, view.edges.holes, plane, thickness.value, screw_side, unit)
+    return replace(view, edges=replace(view.edges, holes=holes))
 
 
 def _picture_problem(found: Found, view: FaceView | None) -> NotMeasured | None:
@@ -144,7 +156,7 @@ def bench_plane(
     """The bench under the part: first from the reference alone, then with the part's own circles on it."""
     size = (photo.pixels.shape[1], photo.pixels.shape[0])
     rings = [h.countersink_px if h.countersink_px is not None else h.through_px for h in face.holes]
-    circles = [ring for ring in rings if ring is not None]
+    circles = [ring for ring in rings if ring is not None]  # a hole seen aslant is a lens: only where no hub shows
     references = () if scale is None else scale.references
     u_size = 0.0 if scale is None else scale.u_size_relative
     plane = None
@@ -158,7 +170,7 @@ def bench_plane(
             unit = 2.0 * face.hub_radius_px * plane.mm_per_px_at(face.axis_px, 0.0) / HUB_GUESS_MM
             thickness = Quantity(THICKNESS_MM.value * unit, 2.0 * THICKNESS_MM.u * unit)
         hub = _hub_points(face, plane, thickness.value)
-        part = [(ring, thickness) for ring in ([hub] if hub is not None else []) + circles]
+        part = [(ring, thickness) for ring in ([hub] if hub is not None else circles)]
         if not part:
             break
         if references:
@@ -255,7 +267,7 @@ def _compose(
     notes += _doubts(photo, words, family, bottom, facing, hand, view, measured, holes, sizes, used, options)
     doubtful = {"family-unsure", "bottom-unsure", "facing-unknown", "hole-unsure", "no-holes", "size-unusual"}
     doubtful |= {"no-scale", "coin-not-named", "coin-not-found", "scale-not-found", "not-measured", "words-disagree"}
-    doubtful |= {"tail-unsure", "hole-size-unsure", "scales-disagree", "cam-unsure"}
+    doubtful |= {"coin-unsure", "tail-unsure", "hole-size-unsure", "scales-disagree", "cam-unsure"}
     unsure = any(note.code in doubtful for note in notes) or (used is None and options.scale != "none")
     return Reading(
         outcome="unsure" if unsure else "read",
@@ -365,9 +377,12 @@ def _doubts(
         notes.append(
             NotMeasured("no-holes", "no screw hole was seen: clean the holes, or photograph the part against the light")
         )
-    if measured.frame.tail is None:
+    if measured.frame.tail is None or measured.frame.tail.apart_deg > TAILS_APART_DEG:
         text = "the tail's direction was not found on its edges, so the clock may be turned: compare with the part"
         notes.append(NotMeasured("tail-unsure", text))
+    if any(hole.head_px is None and hole.through_px is None for hole in view.edges.holes):
+        text = "the edge of a hole was not seen clearly, only where it is: measure the hole with a calliper"
+        notes.append(NotMeasured("hole-size-unsure", text))
     if holes_quarrel(holes):
         text = "the holes read very different sizes, so one may be its countersink: measure them with a calliper"
         notes.append(NotMeasured("hole-size-unsure", text))

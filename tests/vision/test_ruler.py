@@ -114,6 +114,11 @@ def test_a_probability_map_and_a_mask_steer_the_search():
     assert not find_ruler(photo(picture.pixels), exclude_mask=everywhere)
 
 
+def test_a_plain_ruler_is_found_in_a_hurry():
+    picture = ruler_picture(np.random.default_rng(5), ("mm",), tilt_deg=5.0, distance_mm=200.0, **SIZE)
+    assert find_ruler(photo(picture.pixels), hurried=True)
+
+
 @pytest.mark.parametrize("kind", NOT_RULERS)
 def test_nothing_else_is_taken_for_a_ruler(kind: str):
     for seed in range(2):

@@ -99,7 +99,8 @@ def _auto(
     """Card first, quickest and surest; then the coin if it is named; then the ruler where one can be."""
     found: list[Scale] = []
     missed: list[NotMeasured] = []
-    card = _card(photo, wish)
+    likely = regions is None or wish.card_bar_mm is not None or _sees(regions, "card")
+    card = _card(photo, wish, hurried=not likely)
     if isinstance(card, Scale):
         found.append(card)
     elif card.code != "card-not-found" or wish.card_bar_mm is not None:
@@ -136,10 +137,10 @@ def _coin_not_named() -> NotMeasured:
     return NotMeasured("coin-not-named", "a coin gives the scale only when it is named: say which coin it is")
 
 
-def _card(photo: Photo, wish: ScaleRequest) -> Scale | NotMeasured:
+def _card(photo: Photo, wish: ScaleRequest, *, hurried: bool = False) -> Scale | NotMeasured:
     from vision.scale.card import find_card  # here and for the ruler: a reading by coin need not wait for them
 
-    return find_card(photo, bar_mm=wish.card_bar_mm)
+    return find_card(photo, bar_mm=wish.card_bar_mm, hurried=hurried)
 
 
 def _ruler(

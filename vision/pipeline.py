@@ -35,7 +35,7 @@ CLEAR_CAM: Final = 0.75  # under this the thing may be something else after all
 CLEAR_FACING: Final = 0.8  # under this an unsymmetric reading may be the mirror image
 UNLIKE_HOLES: Final = 1.3
 TAILS_APART_DEG: Final = 3.0  # two ways to tell the tail's direction that differ by more leave the clock open
-IMPOSSIBLE_HUB_MM: Final = (11.0, 32.0)  # twice and half the usual: the reference was mistaken, so no length is said
+IMPOSSIBLE_HUB_MM: Final = (11.0, 32.0)  # far beyond the usual 15-24 mm: the reference was mistaken for another
 PLAUSIBLE_HUB_MM: Final = (13.0, 26.5)  # a little beyond the usual 15-24 mm
 PLAUSIBLE_REACH_MM: Final = (11.0, 42.0)  # well beyond the usual 14-32 mm: outside, the scale is wrong
 
@@ -253,9 +253,14 @@ def _compose(
     if (family.label in HANDED_FAMILIES) != (words.family.label in HANDED_FAMILIES):
         measured = measure(view.edges, plane, thickness, family.label, mirrored=mirrored)
     notes += quarrel
-    holes = _screw_holes(view, measured, plane.metric)
+    hub_mm = 2.0 * measured.frame.hub_radius_mm
+    lengths = plane.metric and IMPOSSIBLE_HUB_MM[0] < hub_mm < IMPOSSIBLE_HUB_MM[1]
+    if plane.metric and not lengths:
+        text = f"the hub would be {hub_mm:.0f} mm across, so something else was taken for the reference: no length is given"
+        notes.append(NotMeasured("size-unusual", text))
+    holes = _screw_holes(view, measured, lengths)
     sizes = {
-        name: measured.quantity(name) if plane.metric else None
+        name: measured.quantity(name) if lengths else None
         for name in ("reach", "hub_diameter", "length", "width", "tail_width")
     }
     used = (
@@ -285,8 +290,8 @@ def _compose(
             view.edges.outline_px,
             None if scale is None else reference_points(scale),
         ),
-        covariance=_covariance(measured) if plane.metric else None,
-        budget=_budget(measured) if plane.metric else (),
+        covariance=_covariance(measured) if lengths else None,
+        budget=_budget(measured) if lengths else (),
         warnings=tuple(notes),
     )
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from shop.parts_table import PartsTable
 
 VERDICT_COLOURS: Final = {"fits": "green", "measure": "yellow", "does-not-fit": "red"}
+MOST_UNSURE: Final = 8
 VERDICT_TEXT: Final = {"fits": "fits", "measure": "measure first", "does-not-fit": "does not fit"}
 
 
@@ -150,11 +151,14 @@ def _findings(measured: MeasuredPart, texts: tuple[str, ...]) -> MeasuredPart:
 def fits_lines(record: Mapping[str, Any], *, all_of_them: bool = False) -> list[str]:
     """The candidates as a person reads them, best first."""
     lines: list[str] = []
-    left_out = 0
+    left_out = unsure = 0
     for candidate in record["candidates"]:
         verdict = candidate["verdict"]
         if verdict == "does-not-fit" and not all_of_them:
             left_out += 1
+            continue
+        unsure += verdict == "measure"
+        if unsure > MOST_UNSURE and verdict == "measure" and not all_of_them:
             continue
         head = f"{candidate['part']}  {VERDICT_TEXT[verdict]} ({chance_text(candidate['probability'])})"
         place = [f"bin {candidate['bin']}"] if candidate["bin"] else []
@@ -165,6 +169,8 @@ def fits_lines(record: Mapping[str, Any], *, all_of_them: bool = False) -> list[
             lines += [f"    {line}" for line in decide_lines(candidate["decide_by"])]
     if not lines:
         lines = ["no part of the list fits"]
+    if unsure > MOST_UNSURE and not all_of_them:
+        lines.append(f"{unsure - MOST_UNSURE} more cannot be told yet; --all shows them")
     if left_out:
         lines.append(f"{left_out} {'others do' if left_out > 1 else 'other does'} not fit; --all shows why")
     return [*lines, *(f"note: {note}" for note in record.get("notes", ()))]

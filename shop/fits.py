@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from shop.calliper import mirrored
 from shop.doubts import FITS_ANYHOW, Doubts
 from shop.draws import Draws, draw
-from shop.judging import LEAST_DRAWS, FitOptions, Judge, Judged, seat_of, sides_of
+from shop.judging import LEAST_DRAWS, SETTLED_VOID, FitOptions, Judge, Judged, seat_of, sides_of
 from shop.measure_next import Asker, DecideBy
 from shop.measured import (
     UNMEASURED_MM,
@@ -48,8 +48,8 @@ FEW: Final = 8  # with so few candidates, always
 MODEL_U_MM: Final = 0.02  # two parts of one number differ by about this
 VOID_NATS: Final = 2.0  # what a void number costs: its normal peak against a usual range about eight times as wide
 Z_99: Final = 2.3263  # one-sided, of the normal distribution
-RANKED_ASIDE: Final = 60  # of the parts set aside, as many are put in order by what still speaks for them
-MOST_ASKED: Final = 40  # so many undecided candidates, best first, get their deciding measurement worked out
+RANKED_ASIDE: Final = 40  # of the parts set aside, as many are put in order by what still speaks for them
+MOST_ASKED: Final = 20  # so many undecided candidates, best first, get their deciding measurement worked out
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +103,9 @@ class FitReport:
         return json.dumps(self.to_record(), ensure_ascii=False)
 
 
-def _sameness(measured: MeasuredPart, part: Part, seat: Seat | None, options: FitOptions) -> float:
+def _sameness(
+    measured: MeasuredPart, part: Part, seat: Seat | None, options: FitOptions, known: Sequence[int]
+) -> float:
     """Log-likelihood, up to a constant, that the part read is this very part: what puts near twins in order.
 
     A blunder of the scale or the drawing makes the numbers it touches tell nothing: each is then put as unlikely as a
@@ -111,7 +113,7 @@ def _sameness(measured: MeasuredPart, part: Part, seat: Seat | None, options: Fi
     """
     if seat is None:
         return -math.inf
-    rows, off = _differences(measured, part, seat)
+    rows, off = _differences(measured, part, seat, known)
     spread = measured.covariance[np.ix_(rows, rows)] + _floor(options) * np.eye(len(rows))
     of_holes = [k >= len(UNMEASURED_MM) for k in rows]
     agreement = _agreement(off, spread, np.array(of_holes, dtype=bool), measured.doubts)
@@ -126,8 +128,11 @@ def _floor(options: FitOptions) -> float:
     return (options.list_u95_mm / 2.0) ** 2 + MODEL_U_MM**2
 
 
-def _differences(measured: MeasuredPart, part: Part, seat: Seat) -> tuple[list[int], Array]:
-    """Rows of the state that both know, and by how much the part read is above the candidate, mm."""
+def _differences(measured: MeasuredPart, part: Part, seat: Seat, known: Sequence[int]) -> tuple[list[int], Array]:
+    """Rows of the state that both know, and by how much the part read is above the candidate, mm.
+
+    `known` are the rows that were measured.
+    """
     wanted: dict[str, float | None] = {
         "reach": part.reach_mm,
         "tail_width": part.tail_width_mm,
@@ -137,7 +142,7 @@ def _differences(measured: MeasuredPart, part: Part, seat: Seat) -> tuple[list[i
         hole = part.holes[j]
         (x, y) = hole.xy_mm
         wanted |= {f"holes[{i}].x": x, f"holes[{i}].y": y, f"holes[{i}].diameter": hole.diameter_mm}
-    rows = [k for k, name in enumerate(measured.names) if wanted.get(name) is not None and measured.is_measured(name)]
+    rows = [k for k in known if wanted.get(measured.names[k]) is not None]
     off = measured.mean[rows] - np.array([wanted[measured.names[k]] for k in rows], dtype=float)
     return rows, off
 
@@ -202,19 +207,20 @@ def decide(
         screws=options.screws,
     )
     alive, aside, against, chances = _sweep(table, measured, draws, options)
+    seats = _Seats(measured, draws, options)
     judges = [Judge(measured, draws.first(count), options) for count in (LEAST_DRAWS, MIDDLE_DRAWS, options.draws)]
     ranked: list[tuple[tuple[float, ...], Judged, Seat | None, str]] = []
     for row, possible in alive:
         part = table.parts[row]
         judged = judges[2 if len(alive) <= FEW else 0].judge(part, possible)
-        if len(alive) > FEW and judged.probability >= REFINE_FROM:
+        if len(alive) > FEW and float(judged.plain.mean()) >= REFINE_FROM:
             judged = judges[1].judge(part, possible)
             if any(abs(judged.probability - at) < NEAR for at in (options.fits_from, options.not_up_to)):
                 judged = judges[2].judge(part, possible)
-        seat = seat_of(measured, part, draws, options)
-        score = math.log(max(judged.probability, 1e-9)) + _sameness(measured, part, seat, options)
+        seat = seats.of(part)
+        score = math.log(max(judged.probability, 1e-9)) + _sameness(measured, part, seat, options, seats.known)
         verdict = verdict_of(judged.probability, measured, options)
-        if verdict == DOES_NOT_FIT and _cannot_be_told(measured, judged, draws, options):
+        if verdict == DOES_NOT_FIT and _cannot_be_told(measured, judged, seats, options):
             verdict = MEASURE
         ranked.append(((float(verdict == DOES_NOT_FIT), -score), judged, seat, verdict))
     ranked.sort(key=lambda entry: entry[0])
@@ -226,7 +232,7 @@ def decide(
             asked += 1
             decide_by = asker.best(judged)
         candidates.append(_candidate(judged, verdict, measured, draws, seat, decide_by, options))
-    aside, against, chances = _in_order(table, measured, draws, options, aside, against, chances)
+    aside, against, chances = _in_order(table, measured, seats, options, aside, against, chances)
     about = asker.about_the_reading() if chances and max(chances) > options.not_up_to else None
     candidates += _set_aside(table, aside, against, chances, measured, options, about)
     return FitReport(measured.sha256, tuple(candidates), notes_of(measured, draws, options.screws))
@@ -239,7 +245,24 @@ def verdict_of(probability: float, measured: MeasuredPart, options: FitOptions) 
     return DOES_NOT_FIT if probability <= options.not_up_to else MEASURE
 
 
-def _cannot_be_told(measured: MeasuredPart, judged: Judged, draws: Draws, options: FitOptions) -> bool:
+class _Seats:
+    """Best seats of parts over the holes read, for either face of the photo; parts with the same holes share them."""
+
+    def __init__(self, measured: MeasuredPart, draws: Draws, options: FitOptions) -> None:
+        self.draws, self.options = draws, options
+        self.measured = {False: measured, True: mirrored(measured)}
+        self.known = [k for k, name in enumerate(measured.names) if measured.is_measured(name)]
+        self._found: dict[Any, Seat | None] = {}
+
+    def of(self, part: Part, *, turned: bool = False) -> Seat | None:
+        """The best seat, or None when the part has too few holes."""
+        key = part.holes, turned
+        if key not in self._found:
+            self._found[key] = seat_of(self.measured[turned], part, self.draws, self.options)
+        return self._found[key]
+
+
+def _cannot_be_told(measured: MeasuredPart, judged: Judged, seats: _Seats, options: FitOptions) -> bool:
     """Whether a photo speaks against a part only by being too unsure to speak for it.
 
     With an uncertainty as wide as what is allowed, the probability of a fit is small even for the very part read. So a
@@ -250,11 +273,10 @@ def _cannot_be_told(measured: MeasuredPart, judged: Judged, draws: Draws, option
         return False
     kinds = ("reach", "tail_width") if measured.doubts.diameters > 0.0 else ("reach", "tail_width", "diameter")
     for share, turned in sides_of(measured):
-        seen = mirrored(measured) if turned else measured
-        seat = seat_of(seen, judged.part, draws, options)
+        seen, seat = seats.measured[turned], seats.of(judged.part, turned=turned)
         if share <= options.not_up_to or seat is None:
             continue
-        rows, off = _differences(seen, judged.part, seat)
+        rows, off = _differences(seen, judged.part, seat, seats.known)
         kept = [k for k, row in enumerate(rows) if seen.names[row].endswith((".x", ".y", *kinds))]
         if not kept:
             return True
@@ -337,21 +359,19 @@ def _sweep(
 def _in_order(
     table: PartsTable,
     measured: MeasuredPart,
-    draws: Draws,
+    seats: _Seats,
     options: FitOptions,
     rows: list[int],
     against: list[list[bool]],
     chances: list[float],
 ) -> tuple[list[int], list[list[bool]], list[float]]:
     """The likeliest of the parts set aside put in order, when the reading leaves room for doubt; the rest as they were."""
-    if not rows or measured.doubts.void <= 0.0:
+    if not rows or measured.doubts.void <= SETTLED_VOID:
         return rows, against, chances
     by_chance = sorted(range(len(rows)), key=lambda k: -chances[k])
     first, rest = by_chance[:RANKED_ASIDE], by_chance[RANKED_ASIDE:]
     parts = {k: table.parts[rows[k]] for k in first}
-    score = {
-        k: _sameness(measured, part, seat_of(measured, part, draws, options), options) for k, part in parts.items()
-    }
+    score = {k: _sameness(measured, part, seats.of(part), options, seats.known) for k, part in parts.items()}
     first.sort(key=lambda k: (chances[k] <= options.not_up_to, -score[k]))
     order = [*first, *rest]
     return [rows[k] for k in order], [against[k] for k in order], [chances[k] for k in order]
@@ -368,13 +388,14 @@ def _set_aside(
 ) -> list[Candidate]:
     reasons = short_reasons(measured, table, rows, against, options.reach_tolerance_mm, options.tail_width_tolerance_mm)
     candidates = []
+    known: dict[tuple[bool, ...], dict[str, float | None]] = {}
     for row, (tail, lengths, bottom, screws), said, chance in zip(rows, against, reasons, chances, strict=True):
         part = table.parts[row]
-        checks = {
-            "tail": 0.0 if tail or lengths else None,
-            "bottom": 0.0 if bottom else None,
-            "screws": 0.0 if screws else None,
-        }
+        kind = tail or lengths, bottom, screws
+        checks = known.get(kind)
+        if checks is None:  # one for all alike: a list of ten thousand has a dozen kinds
+            checks = {name: 0.0 if no else None for name, no in zip(("tail", "bottom", "screws"), kind, strict=True)}
+            known[kind] = checks
         verdict = MEASURE if chance > options.not_up_to else DOES_NOT_FIT
         decide_by = about if verdict == MEASURE else None
         candidates.append(Candidate(part.part, verdict, chance, checks, None, said, decide_by, part.bin, part.stock))

@@ -17,7 +17,7 @@ from shop.threads import THREADS
 from shop.turning import Seat, best_seat
 
 LEAST_DRAWS: Final = 500
-SETTLED_VOID: Final = 0.05
+SETTLED_VOID: Final = 0.05  # a reading this likely to be void is looked at before anything is settled
 FEW_AGREE: Final = 200
 ONE_FACE_FROM: Final = 0.999  # a facing this sure is taken as known
 

@@ -14,7 +14,7 @@ from shop.measured import Array, MeasuredPart, hand_probability
 from shop.parts import MOST_HOLES, Part
 from vision.vocabulary import BOTTOMS, CENTRE, FAMILIES, HANDS
 
-SIGMAS = 6.0  # how generous the sweep is: nothing within this many standard uncertainties is set aside
+SIGMAS = 5.0  # how generous the sweep is: nothing within this many standard uncertainties is set aside
 
 
 @dataclass(frozen=True, slots=True, eq=False)

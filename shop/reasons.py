@@ -185,9 +185,14 @@ def short_reasons(
             mine = f"{name} {hand}" if name in HANDED_FAMILIES else name
             outlines[name, hand] = f"outline is {mine}; the part read is {family}"
     places: dict[str, str] = {}
+    known: dict[tuple[object, ...], tuple[str, ...]] = {}  # reasons without numbers, alike for many parts
     found = []
     for row, (tail, lengths, bottom, screws) in zip(rows, against, strict=True):
         part = table.parts[row]
+        kind = part.family, part.hand, table.clocks[row], tail, bottom, screws
+        if not lengths and kind in known:
+            found.append(known[kind])
+            continue
         said = []
         if tail:
             said.append(outlines[part.family, part.hand])
@@ -214,6 +219,8 @@ def short_reasons(
         if bottom:
             said.append(closed)
         found.append(tuple(said) or ("several doubts together leave next to no chance",))
+        if not lengths:
+            known[kind] = found[-1]
     return found
 
 

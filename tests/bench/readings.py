@@ -96,6 +96,8 @@ def compare(label: Label, reading: Reading, name: str, seconds: float) -> Row:
             if read.angle_deg is not None and not centre:
                 error = difference_deg(read.angle_deg.value, angle_from_xy(hole.x_mm, hole.y_mm))
                 row.errors["hole angle"].append((error, read.angle_deg.u95))
+                if row.facing_ok:
+                    row.errors["angle, side ok"].append((error, read.angle_deg.u95))
             if read.radius_mm is not None:
                 row.errors["hole radius"].append((read.radius_mm.value - radius, read.radius_mm.u95))
             if read.diameter_mm is not None:
@@ -165,7 +167,17 @@ def print_table(rows: list[Row]) -> None:
     if others:
         print(f"not-a-cam refused      {_share(r.outcome in ('not-a-cam', 'retake') for r in others)}")
         print(f"cams refused           {_share(r.outcome in ('not-a-cam', 'retake') for r in cams)}")
-    names = ["hole angle", "hole radius", "hole diameter", "reach", "hub_diameter", "length", "width", "tail_width"]
+    names = [
+        "hole angle",
+        "angle, side ok",
+        "hole radius",
+        "hole diameter",
+        "reach",
+        "hub_diameter",
+        "length",
+        "width",
+        "tail_width",
+    ]
     print(
         f"\n{'quantity':14} {'tilt':>7} {'n':>5} {'bias':>8} {'median':>8} {'p95':>8} {'p95 rel':>8} {'u95':>8} {'in u95':>7}"
     )

@@ -35,6 +35,7 @@ STEPS = {
     "find_reference": "the scale reference",
     "see_face": "outline and holes, sub-pixel",
     "bench_plane": "the bench plane",
+    "_holes_on_plane": "holes drawn as the camera sees them",
     "_compose": "axis, sizes, covariance, words",
 }
 # What is spent in them again, by kind of work.

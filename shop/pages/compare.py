@@ -57,7 +57,7 @@ def _one(slot: str, title: str, coin: str | None) -> dict[str, Any] | None:
         with st.spinner("Reading the photo"):
             seen, reading = read_as_told(slot, given, ReadOptions(coin=coin))
     except (PhotoError, ModelError) as error:
-        st.error(look.first_up(str(error)), icon=":material/error:")
+        st.error(str(error), icon=":material/error:")
         return None
     st.html(look.banner(reading, side_given_up=told(slot).get("facing") == "unknown"))
     if reading.get("pattern"):

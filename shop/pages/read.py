@@ -54,16 +54,19 @@ def show() -> None:
     in_hand: Given | None = st.session_state.get(f"photo-{SLOT}")
     steps = "Lay the cam flat on a plain sheet, a coin beside it, and hold the phone square above, 20 to 40 cm away."
     st.html(look.lead("Which cam is this?", "" if in_hand else steps))
+    failed = bool(in_hand and st.session_state.get(f"failed-{SLOT}") == in_hand.key)
+    top = st.container()
     if in_hand is None:
         kind, coin = _coin()
         given = photo_input(SLOT, "Photo of the cam")
         with st.expander("No coin beside it? Thickness measured?"):
             reference = _reference(kind, coin)
     else:  # the answer goes to the top of a phone's screen; another key for each photo closes the fold again
-        with st.expander(f"Another photo or coin? ({_by()})", key=f"fold-{turn(SLOT)}"):
+        fold = f"fold-{turn(SLOT)}-{failed}"
+        with st.expander(f"Another photo or coin? ({_by()})", expanded=failed, key=fold):
             given = photo_input(SLOT, "Photo of the cam")
             reference = _reference(*_coin())
-    answer = st.container()
+    answer = top if failed else st.container()
     if given is None:
         st.html(
             look.note(
@@ -76,9 +79,18 @@ def show() -> None:
             with st.spinner("Reading the photo"):
                 seen, reading = read_as_told(SLOT, given, ReadOptions(**reference))
         except (PhotoError, ModelError) as error:
-            st.error(look.first_up(str(error)), icon=":material/error:")
+            _note_failure(given.key)
+            st.error(str(error), icon=":material/error:")
             return
+        _note_failure(None if reading.get("pattern") else given.key)
         _result(given, seen, reading)
+
+
+def _note_failure(key: str | None) -> None:
+    """A photo without an answer needs another: its reason goes to the top, and the fold for the next photo opens."""
+    if st.session_state.get(f"failed-{SLOT}") != key:
+        st.session_state[f"failed-{SLOT}"] = key
+        st.rerun()
 
 
 def _by() -> str:

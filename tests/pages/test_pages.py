@@ -133,6 +133,9 @@ def test_a_photo_to_take_again_says_why_and_what_to_do(app, reading):
     assert "Take the photo again" in shown
     assert "The picture is blurred: hold still" in shown
     assert "What fits" not in shown
+    fold = next(block for block in app.expander if block.label.startswith("Another photo"))
+    assert fold.proto.expanded  # the next thing to do lies open
+    assert len(reading["asked"]) == 1
 
 
 def test_a_file_that_is_no_photo_is_one_plain_sentence(app):

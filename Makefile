@@ -68,6 +68,7 @@ model: $(VENV)/test.done
 	$(BIN)/python -m synthetic.outlines --out data/outlines.jsonl --count 8000 --seed 7 --processes $(CORES)
 	$(BIN)/python -m train.outline_words data/outlines.jsonl --out vision/models/outline.onnx
 	$(BIN)/python -m train.calibrate_vote data/calibration --model vision/models/outline.onnx
+	$(BIN)/python -m train.rim --data data/fast --data data/traced --drawn 20000 --minutes 20 --out vision/models/rim.onnx
 
 lock:
 	PYTHON=$(PYTHON) requirements/lock.sh

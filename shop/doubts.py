@@ -46,6 +46,7 @@ _BY_CODE: Final[Mapping[str, Doubts]] = {
     "size-unusual": Doubts(drawing=0.1, lengths=0.6),
     "scales-disagree": Doubts(lengths=0.4),
     "coin-half-seen": Doubts(lengths=0.1),
+    "coin-unsure": Doubts(lengths=0.4),
     "cylinder-half-seen": Doubts(lengths=0.1),
     "several-coins": Doubts(lengths=0.1),
     "no-focal-length": Doubts(lengths=0.05),

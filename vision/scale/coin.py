@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
 from typing import Final
 
@@ -14,13 +15,14 @@ from vision.colour_cut import round_outline
 from vision.fitting import Ellipse, fit_ellipse_robust
 from vision.models import CLASSES, Model, ModelError, shipped
 from vision.outline import level_curves
+from vision.patch import halved
 from vision.photo import Photo
 from vision.plane import ASSUMED_FOCAL_35MM, focal_px
 from vision.quantity import NotMeasured, Quantity
 from vision.scale import CircleReference, Scale
 from vision.scale.coins import COINS, Coin, coin_by_name, twins
-from vision.scale.rim import LEAST_RADIUS_PX, Profile, Rim, Start, Wall, ellipse_start, trace_rim
-from vision.scale.rim_network import network_rim
+from vision.scale.rim import LEAST_RADIUS_PX, Profile, Rim, Start, Wall, ellipse_start, retrace_rim, trace_rim
+from vision.scale.rim_network import look_at, nearer, rim_of
 from vision.segment import Regions
 
 Array = NDArray[np.float64]
@@ -39,6 +41,20 @@ SAME_SIZE: Final = 0.02  # two rims this near in size may be two of the same coi
 SIGMA_PX: Final = 0.4
 MOST_STARTS: Final = 6
 MOST_CIRCLES: Final = 40
+MOST_LOOKS: Final = 16  # of the rim network at once
+LEAST_COIN: Final = 0.5  # of the rim network's probability that a thing is a coin
+SURE_COIN: Final = 0.5  # less of it is a doubt to be told
+LEAST_ROUND: Final = 0.1  # the same for a round thing of the user's own, which need not look like a coin
+LEAST_WEIGHT: Final = 0.2  # of support, coin and "not the part" multiplied
+OUTER_WEIGHT: Final = 0.6  # of the inner ring's weight makes the outer one the rim
+WHOLE_OF_INNER: Final = 1.4  # a coin of two metals over its inner disc: 1.3 to 1.5
+U_ASKEW_RAD: Final = 0.5  # of the camera from straight above the coin, for what may be one
+RIVAL: Final = 0.7  # of the surest rim's support and coin makes another one a coin, too
+MOST_RIMS: Final = 4
+MOST_APART: Final = 0.06  # network and edges differing by more do not speak of one rim
+U_NETWORK_ALONE: Final = 0.02
+U_OF_APART: Final = 0.5
+U_OF_UNSEEN: Final = 0.02
 
 
 def find_coin(
@@ -74,12 +90,16 @@ def find_coin(
     chosen = named_rim(rims, known)
     same = [r for r in rims if r is not chosen and _same_coin(r, chosen, known)]
     notes: list[NotMeasured] = []
-    if len(rims) > 1 + len(same):
+    rivals = [r for r in rims if r.support * r.confidence > RIVAL * chosen.support * chosen.confidence]
+    if len(rivals) > 1 + len(same):
         notes.append(
             NotMeasured(
-                "several-coins", f"{len(rims)} coins are seen; the one whose size fits {known.id} best was used"
+                "several-coins", f"{len(rivals)} coins are seen; the one whose size fits {known.id} best was used"
             )
         )
+    if chosen.confidence < SURE_COIN and known.id in COINS and _rim_network() is not None:
+        text = "what is taken for the coin may be another round thing, or its rim is hard to see: check the overlay"
+        notes.append(NotMeasured("coin-unsure", text))
     if chosen.support < 0.7:
         notes.append(NotMeasured("coin-half-seen", "the coin's rim is only partly clear: sizes are less sure"))
     circles = tuple(_reference(rim, known) for rim in (chosen, *same))
@@ -129,26 +149,143 @@ def find_rims(
     At most `most` places are looked at, the likeliest first.
     """
     pixels = photo.pixels
-    starts = _network_starts(regions) if regions is not None else []
-    if not starts:
-        starts = _round_starts(pixels, regions, part_mask)
+    profile = None
+    if coin is not None and coin.sides:
+        profile = Profile(coin.sides, 2.0 * coin.edge_mm / coin.mean_diameter_mm)
     size = (pixels.shape[1], pixels.shape[0])
     ratio = USUAL_WALL if coin is None else coin.height.value / (coin.mean_diameter_mm / 2.0)
     middle = np.array([(size[0] - 1) / 2.0, (size[1] - 1) / 2.0])
     wall = Wall(ratio, focal_px(photo.focal_35mm or ASSUMED_FOCAL_35MM, size), middle)
-    profile = None
-    if coin is not None and coin.sides:
-        profile = Profile(coin.sides, 2.0 * coin.edge_mm / coin.mean_diameter_mm)
     network = _rim_network()
+    struck = coin is None or coin.id in COINS
+    rims: list[Rim] = []
+    if network is not None:
+        rims = _told_rims(pixels, network, wall, profile, regions, part_mask, LEAST_COIN if struck else LEAST_ROUND)
+    if not rims:
+        alone = network is None or not struck  # what is no coin may look like none
+        rims = _traced_rims(pixels, wall, profile, regions, part_mask, most, alone=alone)
+    return tuple(sorted(rims, key=lambda r: -r.support * r.confidence))
+
+
+def _told_rims(
+    pixels: NDArray[np.uint8],
+    network: Model,
+    wall: Wall,
+    profile: Profile | None,
+    regions: Regions | None,
+    part_mask: NDArray[np.bool_] | None,
+    least: float,
+) -> list[Rim]:
+    """The rims that the rim network knows for a coin's, from wherever something may be round."""
+    likely = [] if regions is None else _network_starts(regions, sure=False)
+    for in_colours in (False, True):  # what differs from the bench in hue alone is looked for only when nothing else is
+        starts = _apart([*likely, *_round_starts(pixels, regions, part_mask, in_colours=in_colours, keen=True)])
+        starts = starts[:MOST_LOOKS]
+        looks = look_at(pixels, _apart([*starts, *(_wider(start) for start in starts)]), network)
+        looks = look_at(pixels, _apart([n for look in looks if (n := nearer(look)) is not None]), network)
+        looks = [look for look in looks if look.coin > 0.4 * least]
+        looks = look_at(pixels, _apart([n for look in looks if (n := nearer(look)) is not None]), network)
+        seen = [rim for look in looks if look.coin > least and (rim := rim_of(look, profile)) is not None]
+        rims = _disjoint([_doubted(rim, regions, part_mask) for rim in seen if rim.support >= LEAST_SUPPORT])
+        if rims:
+            return [_traced_again(pixels, rim, wall, profile) for rim in rims[:MOST_RIMS]]
+    return []
+
+
+def _wider(start: Start) -> Start:
+    """The start again, as large as a coin is whose inner disc it may be."""
+    return Start(start.centre_px, WHOLE_OF_INNER * start.radius_px, (0.0, 0.0), start.u_radius_px, start.confidence)
+
+
+def _disjoint(rims: Sequence[Rim]) -> list[Rim]:
+    """The likeliest rims that do not lie in one another; of two with one middle the outer, if it is nearly as likely."""
+    kept: list[Rim] = []
+    for rim in sorted(rims, key=lambda r: -r.support * r.confidence):
+        if rim.support * rim.confidence < LEAST_WEIGHT:
+            break
+        for k, other in enumerate(kept):
+            if np.hypot(*np.subtract(rim.centre_px, other.centre_px)) < 0.6 * max(rim.radius_px, other.radius_px):
+                outer = rim.radius_px > 1.15 * other.radius_px
+                if outer and rim.support * rim.confidence > OUTER_WEIGHT * other.support * other.confidence:
+                    kept[k] = rim
+                break
+        else:
+            kept.append(rim)
+    return kept
+
+
+def _traced_again(pixels: NDArray[np.uint8], rim: Rim, wall: Wall, profile: Profile | None) -> Rim:
+    """The network's rim along the photo's own edges; where the two differ, the doubt goes into the uncertainty."""
+    traced = retrace_rim(pixels, rim, wall, profile)
+    if traced is None:
+        return replace(rim, u_radius_relative=float(np.hypot(rim.u_radius_relative, U_NETWORK_ALONE)))
+    apart = float(
+        np.hypot(traced.ellipse.long / rim.ellipse.long - 1.0, traced.ellipse.short / rim.ellipse.short - 1.0)
+    )
+    if apart > MOST_APART:
+        return replace(rim, u_radius_relative=float(np.hypot(rim.u_radius_relative, U_NETWORK_ALONE)))
+    unseen = U_OF_UNSEEN * max(1.0 - min(traced.support, 1.0), 0.0)
+    u = float(np.sqrt(traced.u_radius_relative**2 + (U_OF_APART * apart) ** 2 + unseen**2))
+    return replace(traced, support=max(traced.support, rim.support), u_radius_relative=u)
+
+
+def _doubted(rim: Rim, regions: Regions | None, part_mask: NDArray[np.bool_] | None) -> Rim:
+    """The rim, less sure if it is seen much askew or lies on the part."""
+    tilt = float(np.arccos(min(rim.ellipse.short / rim.ellipse.long, 1.0)))
+    square = float(np.exp(-0.5 * (tilt / U_ASKEW_RAD) ** 2))
+    return replace(rim, confidence=rim.confidence * square * _not_part(rim, regions, part_mask))
+
+
+def _not_part(rim: Rim, regions: Regions | None, part_mask: NDArray[np.bool_] | None) -> float:
+    """1 where a disc lies on bench or coin, down to 0 where it lies on the part: a hub is round, too."""
+    if regions is None:
+        return 1.0
+    disc = np.zeros(regions.probability.shape[1:], np.uint8)
+    centre = ((np.array(rim.centre_px) - regions.origin_px + 0.5) / regions.step_px - 0.5) * 16
+    cv2.circle(
+        disc, tuple(np.round(centre).astype(int).tolist()), round(16 * rim.radius_px / regions.step_px), 1, -1, 8, 4
+    )
+    inside = disc > 0
+    if not inside.any():
+        return 1.0
+    if part_mask is not None and part_mask[inside].mean() > 0.5:
+        return 0.1
+    cam, coin = (float(regions.probability[CLASSES.index(kind)][inside].mean()) for kind in ("cam", "coin"))
+    return 1.0 - 0.6 * max(cam - coin, 0.0)
+
+
+def _apart(starts: Sequence[Start]) -> list[Start]:
+    """Without those that another one before them nearly equals."""
+    kept: list[Start] = []
+    for start in starts:
+        near = (k for k in kept if np.hypot(*(start.centre_px - k.centre_px)) < 0.08 * k.radius_px)
+        if not any(abs(start.radius_px / k.radius_px - 1.0) < 0.08 for k in near):
+            kept.append(start)
+    return kept
+
+
+def _traced_rims(
+    pixels: NDArray[np.uint8],
+    wall: Wall,
+    profile: Profile | None,
+    regions: Regions | None,
+    part_mask: NDArray[np.bool_] | None,
+    most: int,
+    *,
+    alone: bool,
+) -> list[Rim]:
+    """The rims that gradients and colours show where the finder saw a coin; `alone` also wherever something is round."""
+    starts = _network_starts(regions) if regions is not None else []
+    if not starts and alone:
+        starts = _round_starts(pixels, regions, part_mask)
     rims: list[Rim] = []
     for start in starts[:most]:
-        rim = network_rim(pixels, start, network, profile) if network is not None else None
-        rim = rim or trace_rim(pixels, start, wall, profile)
+        rim = trace_rim(pixels, start, wall, profile)
         if (rim is None or rim.support < WHOLE_RIM) and start.confidence > CONFIDENCE_OF_GRADIENT:
-            nearer = start
+            closer = start
             for _ in range(2):  # the second cut starts where the first ended
-                nearer = _by_colour(pixels, nearer) or nearer
-            other = trace_rim(pixels, nearer, wall, profile)
+                closer = _by_colour(pixels, closer) or closer
+            other = trace_rim(pixels, closer, wall, profile)
             if other is not None and (rim is None or other.support > rim.support):
                 rim = other
         if rim is None or rim.support < (
@@ -158,11 +295,16 @@ def find_rims(
         if any(np.hypot(*np.subtract(rim.centre_px, r.centre_px)) < 0.6 * r.radius_px for r in rims):
             continue
         rims.append(rim)
-    return tuple(sorted(rims, key=lambda r: -r.support * r.confidence))
+    return rims
 
 
 def named_rim(rims: Sequence[Rim], coin: Coin) -> Rim:
-    """Which of several rims is the named coin: the one that makes the others' sizes those of struck coins, too."""
+    """Which of several rims is the named coin: the one that makes the others' sizes those of struck coins, too.
+
+    Rims much less sure than the surest are no coins and have no say.
+    """
+    most = max(rim.support * rim.confidence for rim in rims)
+    rims = [rim for rim in rims if rim.support * rim.confidence > RIVAL * most]
     if len(rims) == 1:
         return rims[0]
     family = coin.id.split("-")[0] + "-"
@@ -180,7 +322,8 @@ def named_rim(rims: Sequence[Rim], coin: Coin) -> Rim:
     return min(rims, key=misfit)
 
 
-def _network_starts(regions: Regions) -> list[Start]:
+def _network_starts(regions: Regions, *, sure: bool = True) -> list[Start]:
+    """Ellipses round the finder's coins; unless `sure`, also circles round whatever it took for a coin in part."""
     starts = []
     coin_map = regions.probability[CLASSES.index("coin")]
     for piece in regions.components("coin", at_least=0.4):
@@ -190,11 +333,16 @@ def _network_starts(regions: Regions) -> list[Start]:
         curves = level_curves(alone.astype(np.float32))
         if not curves:
             continue
-        outline = (curves[0] + 0.5) * regions.step_px - 0.5
+        outline = (curves[0] + 0.5) * regions.step_px - 0.5 + regions.origin_px
         radius = float(np.sqrt(piece.area_px / np.pi))
         start = ellipse_start(outline, max(U_MAP_CELLS * regions.step_px, U_MAP_RELATIVE * radius), piece.confidence)
         if start is not None and start.radius_px > 0.7 * piece.radius_px:
             starts.append(start)
+    if not sure:
+        for at_least in (0.4, 0.15):
+            for piece in regions.components("coin", at_least=at_least)[:3]:
+                u = 0.1 * piece.radius_px
+                starts.append(Start(np.array(piece.centre_px), piece.radius_px, (0.0, 0.0), u, piece.confidence))
     return starts
 
 
@@ -213,24 +361,48 @@ def _by_colour(pixels: NDArray[np.uint8], start: Start) -> Start | None:
 
 
 def _round_starts(
-    pixels: NDArray[np.uint8], regions: Regions | None, part_mask: NDArray[np.bool_] | None
+    pixels: NDArray[np.uint8],
+    regions: Regions | None,
+    part_mask: NDArray[np.bool_] | None,
+    *,
+    in_colours: bool = False,
+    keen: bool = False,
 ) -> list[Start]:
-    """Round edges of the whole picture by the gradient Hough transform, for pictures where the network saw no coin."""
-    shrink = max(1.0, max(pixels.shape[:2]) / 900.0)
+    """Round edges of the whole picture by the gradient Hough transform, off the part.
+
+    `keen` takes whatever may be round, for a judge who knows coins; `in_colours` looks at hue beside lightness.
+    """
+    long_side, gradient, least_round = (640.0, 80, 0.5) if keen else (900.0, 220, 0.72)
+    shrink = max(1.0, max(pixels.shape[:2]) / long_side)
     size = (round(pixels.shape[1] / shrink), round(pixels.shape[0] / shrink))
-    grey = cv2.medianBlur(cv2.cvtColor(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), cv2.COLOR_RGB2GRAY), 5)
+    nearly = pixels
+    while nearly.shape[0] >= 2 * size[1] and nearly.shape[1] >= 2 * size[0]:
+        nearly = halved(nearly)
+    small = cv2.resize(nearly, size, interpolation=cv2.INTER_AREA)
+    layers = [cv2.cvtColor(small, cv2.COLOR_RGB2GRAY)]
+    if in_colours:
+        lab = cv2.split(cv2.cvtColor(small, cv2.COLOR_RGB2LAB))
+        layers = [cv2.normalize(layer, np.empty_like(layer), 0, 255, cv2.NORM_MINMAX) for layer in lab]
     least = max(10, round(0.02 * max(size)))
-    found = cv2.HoughCircles(
-        grey, cv2.HOUGH_GRADIENT_ALT, 1.5, 2 * least, param1=220, param2=0.72, minRadius=least, maxRadius=max(size) // 4
-    )
-    if found is None:
-        return []
+    circles = []
+    for layer in layers:
+        found = cv2.HoughCircles(
+            cv2.medianBlur(layer, 5),
+            cv2.HOUGH_GRADIENT_ALT,
+            1.5,
+            least if keen else 2 * least,
+            param1=gradient,
+            param2=least_round,
+            minRadius=least,
+            maxRadius=max(size) // 4,
+        )
+        circles += [] if found is None else list(found.reshape(-1, 3)[:MOST_CIRCLES])
     starts = []
-    for x, y, r in found.reshape(-1, 3)[:MOST_CIRCLES]:
+    for x, y, r in circles:
         centre = (np.array([x, y]) + 0.5) * shrink - 0.5
-        if part_mask is not None and regions is not None:
-            row, column = ((centre[::-1] + 0.5) / regions.step_px).astype(int)
-            if part_mask[min(row, part_mask.shape[0] - 1), min(column, part_mask.shape[1] - 1)]:
+        if part_mask is not None and regions is not None and not keen:
+            row, column = ((centre - regions.origin_px + 0.5)[::-1] / regions.step_px).astype(int)
+            if part_mask[np.clip(row, 0, part_mask.shape[0] - 1), np.clip(column, 0, part_mask.shape[1] - 1)]:
                 continue
         radius = float(r) * shrink
         starts.append(Start(centre, radius, (0.0, 0.0), U_GRADIENT_RELATIVE * radius, CONFIDENCE_OF_GRADIENT))

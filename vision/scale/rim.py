@@ -35,6 +35,10 @@ U_TILT_RAD: Final = 0.35  # 20 degrees: among rings as well supported, the one s
 CONTRAST_WEIGHT: Final = 2.0  # of "coin within, bench without" in a ring's score, exponent
 BAND: Final = 0.045  # of the radius: how wide the strips within and without are
 OUTER_SHARE: Final = 0.8  # an outer ring with this share of the best score is the rim, and the best one its inner edge
+WIDE: Final = tuple(np.linspace(-0.14, 0.14, 15).tolist())  # sizes tried, of the radius, less 1
+CLOSE: Final = (-0.02, 0.0, 0.02)
+RETRACED: Final = (-0.02, 0.0, 0.02, 0.04, 0.06)  # the rim network errs inwards, to a raised rim's inner step
+U_RETRACED: Final = 0.03
 TURNS: Final = 6  # first turns tried within one side of a coin with sides
 
 
@@ -110,7 +114,7 @@ def trace_rim(pixels: NDArray[np.uint8], start: Start, wall: Wall, profile: Prof
     """
     if start.radius_px < LEAST_RADIUS_PX:
         return None
-    rough = _rings(pixels, start, wall, profile, wide=True)
+    rough = _rings(pixels, start, wall, profile, sizes=WIDE)
     if rough is None:
         return None
     nearer = Start(
@@ -120,7 +124,7 @@ def trace_rim(pixels: NDArray[np.uint8], start: Start, wall: Wall, profile: Prof
         max(0.5 * start.u_radius_px, 0.012 * start.radius_px),
         start.confidence,
     )
-    found = _rings(pixels, nearer, wall, profile, wide=False)
+    found = _rings(pixels, nearer, wall, profile, sizes=CLOSE)
     if found is None or found.support < LEAST_SUPPORT or len(found.face_px) < 30:
         return None
     ellipse = fit_ellipse_robust(found.face_px)
@@ -129,6 +133,34 @@ def trace_rim(pixels: NDArray[np.uint8], start: Start, wall: Wall, profile: Prof
     u_radius = U_RADIUS_RELATIVE + U_RADIUS_PX / ellipse.long
     u_edge = float(np.hypot(U_EDGE_RELATIVE * ellipse.long, ellipse.rms))
     return Rim(ellipse, found.face_px[ellipse.used], found.foot_px, found.support, start.confidence, u_radius, u_edge)
+
+
+def retrace_rim(pixels: NDArray[np.uint8], rim: Rim, wall: Wall, profile: Profile | None = None) -> Rim | None:
+    """A rim that was seen coarsely, traced along the photo's own edges near it; None where no edge follows it.
+
+    Parameters
+    ----------
+    pixels : ndarray of shape (H, W, 3), uint8
+    rim : Rim
+        Good to about 2 % of its radius.
+    wall : Wall
+    profile : Profile, optional
+        Of a coin with sides.
+    """
+    e = rim.ellipse
+    half = (e.long - e.short) / 2.0
+    flattening = (float(half * np.cos(2.0 * e.angle)), float(half * np.sin(2.0 * e.angle)))
+    mean = (e.long + e.short) / 2.0
+    start = Start(np.array([e.x, e.y]), mean, flattening, U_RETRACED * mean, rim.confidence)
+    found = _rings(pixels, start, wall, profile, sizes=RETRACED)
+    if found is None or found.support < LEAST_SUPPORT or len(found.face_px) < 30:
+        return None
+    ellipse = fit_ellipse_robust(found.face_px)
+    if not isinstance(ellipse, Ellipse) or ellipse.short < 0.70 * ellipse.long or ellipse.long < LEAST_RADIUS_PX:
+        return None
+    u_edge = float(np.hypot(U_EDGE_RELATIVE * ellipse.long, ellipse.rms))
+    u_radius = U_RADIUS_RELATIVE + U_RADIUS_PX / ellipse.long
+    return Rim(ellipse, found.face_px[ellipse.used], found.foot_px, found.support, rim.confidence, u_radius, u_edge)
 
 
 def ellipse_start(points: Array, u_radius_px: float, confidence: float) -> Start | None:
@@ -246,20 +278,21 @@ def _design(angle: Array) -> Array:
 
 
 def _rings(
-    pixels: NDArray[np.uint8], start: Start, wall: Wall, profile: Profile | None, *, wide: bool
+    pixels: NDArray[np.uint8], start: Start, wall: Wall, profile: Profile | None, *, sizes: tuple[float, ...]
 ) -> _Rings | None:
     rays = _Rays.cast(pixels, start)
-    return None if rays is None else _fit_rings(rays, start, wall, profile, wide=wide)
+    return None if rays is None else _fit_rings(rays, start, wall, profile, sizes)
 
 
-def _fit_rings(rays: _Rays, start: Start, wall: Wall, profile: Profile | None, *, wide: bool) -> _Rings | None:
-    """Rim and foot together by reweighted least squares from many starts; the best supported one."""
+def _fit_rings(
+    rays: _Rays, start: Start, wall: Wall, profile: Profile | None, sizes: tuple[float, ...]
+) -> _Rings | None:
+    """Rim and foot together by reweighted least squares from many sizes; the best supported one."""
     r0 = start.radius_px
     nearer = wall.ratio * r0 * r0 / wall.focal_px  # the rim is nearer the camera than the foot, and so larger
     base = radius_at(rays.angle, start)
     design = _design(rays.angle)
     forms = _forms(rays.angle, profile)
-    sizes = np.linspace(-0.14, 0.14, 15) if wide else np.linspace(-0.02, 0.02, 3)
     shifts = _wall_shifts(start, wall)
     starts = [(s, w, f) for f in range(len(forms)) for w in shifts for s in sizes]
     coefficients = np.zeros((len(starts), 7))
@@ -273,7 +306,7 @@ def _fit_rings(rays: _Rays, start: Start, wall: Wall, profile: Profile | None, *
     shape7 = np.concatenate([design, rays.unit], axis=1)
     products = (design[:, :, None] * design[:, None, :]).reshape(RAYS, 25)
     products7 = (shape7[:, :, None] * shape7[:, None, :]).reshape(RAYS, 49)
-    for share in TOLERANCES if wide else TOLERANCES[3:]:
+    for share in TOLERANCES if sizes is WIDE else TOLERANCES[3:]:
         tolerance = max(share * r0, LEAST_TOLERANCE_PX)
         face, foot, at_face, at_foot = _match(rays, base, design, forms[form], coefficients, tolerance, nearer)
         normal = (foot @ products7).reshape(-1, 7, 7)

@@ -1,0 +1,104 @@
+"""The shipped rim network on drawn coins: rims of every make are told from inner rings, washers and the part's own hub.
+
+The truth is where the picture's own geometry, OpenCV's camera, puts the rim.
+"""
+
+import cv2
+import numpy as np
+import pytest
+
+from tests.vision.test_coin import SIZE, SUPER, axes, centre, circle, draw, paint, project
+from vision.models import CLASSES
+from vision.photo import Photo
+from vision.quantity import NotMeasured
+from vision.scale import Scale
+from vision.scale.coin import find_coin
+from vision.scale.coins import COINS, coin_by_name
+from vision.segment import Regions
+
+LEVEL = np.zeros(2)
+
+
+def seen(shape_px: np.ndarray | None = None, kind: str = "coin", step: float = 10.0) -> Regions:
+    """A finder that sees nothing, or one thing."""
+    size = (int(np.ceil(SIZE[0] / step)), int(np.ceil(SIZE[1] / step)))
+    probability = np.zeros((len(CLASSES), size[1], size[0]), np.float32)
+    if shape_px is not None:
+        layer = np.zeros((size[1], size[0]), np.uint8)
+        cv2.fillPoly(layer, [np.round((shape_px + 0.5) / step - 0.5).astype(np.int32)], 1)
+        probability[CLASSES.index(kind)] = 0.9 * cv2.GaussianBlur(layer.astype(np.float32), (0, 0), 0.6)
+    probability[0] = 1.0 - probability.sum(axis=0)
+    return Regions(probability, step)
+
+
+def with_ring(photo: Photo, name: str, x: float, y: float, share: float, colour: tuple[int, int, int]) -> Photo:
+    """The same photo with a disc of another metal in the coin's middle."""
+    canvas = cv2.resize(photo.pixels, None, fx=SUPER, fy=SUPER, interpolation=cv2.INTER_CUBIC)
+    known = coin_by_name(name)
+    paint(canvas, project(circle(x, y, share * known.mean_diameter_mm), known.height.value, LEVEL, 250.0), colour)
+    small = cv2.resize(canvas, SIZE, interpolation=cv2.INTER_AREA)
+    return Photo(np.asarray(cv2.GaussianBlur(small, (0, 0), 0.8), np.uint8), photo.name, photo.sha256, photo.focal_35mm)
+
+
+@pytest.mark.parametrize("finder", ["coin", "nothing"])
+@pytest.mark.parametrize(
+    ("name", "colour", "bench", "tilt_deg"),
+    [
+        ("us-quarter", (150, 152, 150), (196, 190, 178), 0.0),
+        ("us-cent", (172, 112, 76), (120, 90, 64), 15.0),
+        ("gb-10p", (168, 170, 168), (178, 178, 174), 8.0),
+        ("eu-50c", (190, 160, 96), (70, 84, 66), 12.0),
+    ],
+)
+def test_the_rim_lies_where_the_camera_puts_it(name, colour, bench, tilt_deg, finder):
+    tilt = np.radians(tilt_deg) * np.array([0.6, -0.8])
+    photo, regions, (rim,) = draw([(name, 12.0, -5.0, colour)], tilt, bench=bench, seed=3)
+    scale = find_coin(photo, name, regions=regions if finder == "coin" else seen())
+    assert isinstance(scale, Scale)
+    found, true = axes(scale.references[0].edge_px), axes(rim)
+    assert found == pytest.approx(true, rel=0.02)
+    assert centre(scale.references[0].edge_px) == pytest.approx(centre(rim), abs=3.0)
+
+
+@pytest.mark.parametrize("name", ["eu-1", "eu-2", "gb-2"])
+def test_the_inner_metal_of_two_is_not_the_rim(name):
+    """The whole coin is 1.3 to 1.5 times its middle: a ring as strong as the rim, and as round."""
+    photo, regions, (rim,) = draw([(name, 10.0, 4.0, (186, 160, 104))])
+    photo = with_ring(photo, name, 10.0, 4.0, 0.72, (176, 178, 178))
+    for finder in (regions, seen()):
+        scale = find_coin(photo, name, regions=finder)
+        assert isinstance(scale, Scale)
+        assert axes(scale.references[0].edge_px)[0] == pytest.approx(axes(rim)[0], rel=0.02)
+
+
+def test_a_washer_beside_the_coin_is_not_the_coin():
+    coins = [("us-quarter", -20.0, 2.0, (170, 170, 168)), ("us-dime", 20.0, 0.0, (140, 142, 140))]
+    photo, _, (_, rim) = draw(coins)
+    canvas = cv2.resize(photo.pixels, None, fx=SUPER, fy=SUPER, interpolation=cv2.INTER_CUBIC)
+    paint(canvas, project(circle(-20.0, 2.0, 12.0), 0.0, LEVEL, 250.0), (150, 146, 138))
+    small = np.asarray(cv2.GaussianBlur(cv2.resize(canvas, SIZE, interpolation=cv2.INTER_AREA), (0, 0), 0.8), np.uint8)
+    scale = find_coin(Photo(small, "drawn", "0", 70.0), "us-dime", regions=seen())
+    assert isinstance(scale, Scale)
+    assert centre(scale.references[0].edge_px) == pytest.approx(centre(rim), abs=3.0)
+
+
+def test_the_parts_own_hub_is_not_the_coin():
+    photo, _, (hub,) = draw([("us-quarter", 0.0, 0.0, (150, 152, 150))])
+    part = seen(hub, "cam")
+    mask = part.probability[CLASSES.index("cam")] > 0.4
+    assert isinstance(find_coin(photo, "us-quarter", regions=part, part_mask=mask), NotMeasured)
+
+
+def test_a_coin_with_sides_is_measured_by_its_own_shape():
+    known = COINS["gb-50p"]
+    turn = np.linspace(0, 2 * np.pi, 720, endpoint=False)
+    radius = np.interp((turn * 7 / (2 * np.pi) + 0.3) % 1.0, np.linspace(0, 1, 121), known.edge_mm)
+    edge = project(np.column_stack([radius * np.cos(turn), radius * np.sin(turn)]), 1.78, LEVEL, 250.0)
+    canvas = np.full((SIZE[1] * SUPER, SIZE[0] * SUPER, 3), (70, 84, 66), np.uint8)
+    paint(canvas, edge, (188, 190, 192))
+    pixels = cv2.GaussianBlur(cv2.resize(canvas, SIZE, interpolation=cv2.INTER_AREA), (0, 0), 0.9)
+    scale = find_coin(Photo(np.asarray(pixels, np.uint8), "drawn", "0", 70.0), "gb-50p", regions=seen(edge))
+    assert isinstance(scale, Scale)
+    long, short = axes(scale.references[0].edge_px)
+    middle = np.linalg.norm(edge - edge.mean(axis=0), axis=1).mean()
+    assert (long, short) == pytest.approx((middle, middle), rel=0.015)

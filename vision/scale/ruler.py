@@ -29,6 +29,7 @@ RULER_HEIGHT_MM: Final = Quantity(1.4, 0.9)  # graduated face over the bench: st
 MIN_MARKS: Final = 12
 BEND_WARNING: Final = 0.001  # rms bend per length: then a local size is off by about 1 % at the ends
 MAX_TRIES: Final = (30, 18, 14)  # seeds followed: where a ruler is likely, in the small picture, in the large one
+PATIENCE: Final = 3  # times that one line of marks may prove no ruler's: combs and print are alike all along
 HURRIED_TRIES: Final = 10
 MAX_SCATTER: Final = 0.1  # of a step; good marks scatter by 0.01, coarsely printed ones by 0.06
 MORE_TRIES: Final = 8
@@ -139,9 +140,12 @@ def find_edges(
     for allowed, sizes, tries in searches:
         edges: list[RulerEdge] = []
         tracked: list[Edge] = []
+        refused: list[Edge] = []
         more = MORE_TRIES
         for seed in find_seeds(gray, allowed=allowed, limit=tries, long_sides_px=sizes):
             if any(_on_edge(e, seed.centre_px, seed.direction) for e in tracked):
+                continue
+            if sum(_on_edge(e, seed.centre_px, seed.direction) for e in refused) >= PATIENCE:
                 continue
             if tracked:  # the other edge of the same ruler, not anything else
                 more -= 1
@@ -152,6 +156,7 @@ def find_edges(
                 continue
             told = read_pattern(pyramid, edge)
             if isinstance(told, NotMeasured):
+                refused.append(edge)
                 if told.code == "ruler-unit-unclear":
                     fail = told
                 continue

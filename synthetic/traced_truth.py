@@ -182,7 +182,9 @@ def other_label(
 ) -> Label:
     """The Label of a picture without a cam."""
     kind, reference = _scale(props)
-    shapes = _beside(camera, props) + _prop_shapes(camera, thing)
+    over = [p for p in props if p.kind == "occluder"]
+    shapes = _beside(camera, [p for p in props if p.kind != "occluder"]) + _prop_shapes(camera, thing)
+    shapes += [s for p in over for s in _prop_shapes(camera, p)]
     middle = thing.outline_mm.mean(axis=0)
     return Label(
         picture=name, width=camera.width, height=camera.height, family=None, shapes=tuple(shapes), scale_kind=kind,

@@ -29,6 +29,9 @@ STEP_DEG: Final = 0.5  # of the rays that look for the tail's symmetry
 HALF_TAIL_DEG: Final = 60.0
 TRIM: Final = 0.8  # share of the rays, those that match best, that tell the symmetry: burrs and spurs fall out
 UNSYMMETRIC: Final = 0.05  # of the hub's radius: mean mismatch of a tail with its mirror image
+NO_TAIL_DEG: Final = 15.0
+MUCH_BETTER: Final = 0.5  # of the mismatch about the network's direction
+LOST_DEG: Final = 16.0  # what a tail found against the network is doubted by
 QUARREL_DEG: Final = 5.0  # flanks and area this far apart: the tail may lie beside the axis
 LONG_FLANK: Final = 0.05  # of the outline's points
 ASIDE_DEG: Final = 1.0  # area and symmetry farther apart than this: something clings to one side of the tail
@@ -189,6 +192,25 @@ def find_tail(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg:
                 return replace(flanks, apart_deg=off)
     apart = (mirror - tail_direction(outline_mm, axis_mm, area) + 180.0) % 360.0 - 180.0
     return replace(area, turn_deg=apart if abs(apart) > ASIDE_DEG and not unsymmetric else 0.0, apart_deg=abs(apart))
+
+
+def tail_elsewhere(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float) -> Tail | None:
+    """The longest stretch beyond the hub, wherever it points, when the outline mirrors much better about it.
+
+    For a network's tail that the outline does not bear out. The angle to it stays in `apart_deg` as a doubt.
+    """
+    d = outline_mm - axis_mm
+    run = _largest_run(np.linalg.norm(d, axis=1) > TAIL_STARTS * hub_radius_mm)
+    if not 8 <= len(run) < len(outline_mm):
+        return None
+    tail = Tail("area", run, np.empty(0, dtype=np.intp), 0.0)
+    direction = tail_direction(outline_mm, axis_mm, tail)
+    here = symmetry(outline_mm, axis_mm, direction, within_deg=4.0)[1]
+    there = symmetry(outline_mm, axis_mm, tail_deg, within_deg=4.0)[1]
+    off = (np.degrees(np.arctan2(d[:, 0], d[:, 1])) - tail_deg + 180.0) % 360.0 - 180.0
+    ahead = np.linalg.norm(d[np.abs(off) < NO_TAIL_DEG], axis=1)
+    bare = len(ahead) == 0 or float(ahead.max()) < TAIL_STARTS * hub_radius_mm  # nothing but hub where it was sought
+    return replace(tail, apart_deg=LOST_DEG) if bare or here < MUCH_BETTER * there else None
 
 
 def _area(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float) -> Tail | None:

@@ -40,9 +40,9 @@ UNLIKE: Final = 1.2
 LEAST_EDGE: Final = 0.22  # mean strength over the window's own: less is no edge
 # How far a hole may be off, from the errors on 126 holes of 68 path-traced pictures: it grows with the plate's parallax
 # (which edge was found, and how deep it lies) and with how far the fit moved from where the hole was first seen.
-U_DEPTH_MM: Final = 0.3
-U_MOVED: Final = 0.3
-U_LENS: Final = 0.22  # of the parallax over the whole thickness: a lens taken for a circle
+U_DEPTH_MM: Final = 0.4
+U_MOVED: Final = 0.4
+U_LENS: Final = 0.26  # of the parallax over the whole thickness: a lens taken for a circle
 U_SMALL_MM: Final = 0.35  # a hole read smaller than any screw's: its centre lies somewhere in what is really there
 U_UNFITTED: Final = 0.12  # of the radius, for a hole that nothing drawn fits
 SMALL_MM: Final = 2.4  # a little under the usual 2.6 mm (memory): a glint, a shadow's hole or a lens

@@ -192,6 +192,16 @@ def test_a_spur_on_one_side_does_not_turn_the_tail():
     assert tail.apart_deg > 0.3  # and the doubt is kept for the budget
 
 
+def test_a_tail_that_the_network_mistook_is_found_and_doubted():
+    from vision.clock import tail_elsewhere
+
+    points = outline_mm()
+    tail = tail_elsewhere(points, np.zeros(2), HUB_MM / 2, 85.0)
+    assert difference_deg(tail_direction(points, np.zeros(2), tail), 0.0) == pytest.approx(0.0, abs=0.3)
+    assert tail.apart_deg > 10.0
+    assert tail_elsewhere(points, np.zeros(2), HUB_MM / 2, 0.5) is None  # no better than where it was sought
+
+
 def offset_outline(flank_turn_deg: float) -> np.ndarray:
     """An offset cam by shapely: the tail's centre line passes 5 mm beside the axis; the outer flank may lean."""
     from shapely.geometry import Polygon

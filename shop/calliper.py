@@ -321,7 +321,7 @@ def _take_one(measured: MeasuredPart, finding: Finding) -> MeasuredPart:
         if kind == "facing":
             return replace(measured, facing=certain, notes=notes)
         if kind == "hand":
-            return replace(measured, hand=certain, notes=notes)
+            return _with_hand(measured, value, notes)
         return replace(measured, bottom=certain, notes=notes)
     if kind == "screw-diameter":
         return replace(measured, screw_diameter_mm=value)
@@ -329,6 +329,23 @@ def _take_one(measured: MeasuredPart, finding: Finding) -> MeasuredPart:
         i, j = finding.quantity.holes
         return replace(measured, thread_distances_mm=(*measured.thread_distances_mm, (i, j, value)))
     return _condition(measured, finding.quantity, value)
+
+
+def _with_hand(measured: MeasuredPart, value: str, notes: tuple[str, ...]) -> MeasuredPart:
+    """The part with its hand seen, screw side towards the person: that tells of the photo's face, too (Bayes' rule).
+
+    A hand read with the stated face up reads as the other one when the photo shows the other face.
+    """
+    certain = {word: float(word == value) for word in measured.hand}
+    sided = measured.hand["left"] + measured.hand["right"]
+    agrees = measured.hand[value] / sided if value != "none" and sided > 0.0 else 0.5
+    stated = max(measured.facing, key=lambda word: measured.facing[word])
+    other = next(word for word in FACINGS if word != stated)
+    as_stated = measured.facing[stated] * agrees
+    turned = measured.facing[other] * (1.0 - agrees)
+    p = as_stated / (as_stated + turned) if as_stated + turned > 0.0 else measured.facing[stated]
+    seen = measured if p >= 0.5 else mirrored(measured)
+    return replace(seen, hand=certain, hand_seen=True, facing={stated: p, other: 1.0 - p}, notes=notes)
 
 
 def mirrored(measured: MeasuredPart) -> MeasuredPart:
@@ -342,7 +359,7 @@ def mirrored(measured: MeasuredPart) -> MeasuredPart:
             clock[position] = _mirror_clock(int(hours), minutes == "30")
     return replace(
         measured,
-        hand={swap.get(word, word): p for word, p in measured.hand.items()},
+        hand=measured.hand if measured.hand_seen else {swap.get(w, w): p for w, p in measured.hand.items()},
         facing={"screw": measured.facing["plug"], "plug": measured.facing["screw"]},
         holes=tuple(replace(hole, position=clock[hole.position]) for hole in measured.holes),
         mean=measured.mean * signs,

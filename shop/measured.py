@@ -81,6 +81,7 @@ class MeasuredPart:
     thread_distances_mm: tuple[tuple[int, int, Quantity], ...] = ()  # between threads of the cylinder, centre to centre
     notes: tuple[str, ...] = field(default=())
     doubts: Doubts = SURE  # that the reading itself is void
+    hand_seen: bool = False  # the hand was told by a person, screw side up: it holds whatever face the photo shows
     taken: tuple[str, ...] = ()  # what a calliper or a look has told already, as `shop.calliper.key_of` names it
 
     def quantity(self, name: str) -> Quantity | None:
@@ -400,7 +401,7 @@ def hand_probability(measured: MeasuredPart, family: str, hand: str, *, mirrored
     """Probability of a hand given the family; with `mirrored`, of the part turned over from what the reading says."""
     if family not in HANDED_FAMILIES:
         return float(hand == "none")
-    asked = mirror_hand(hand) if mirrored else hand
+    asked = mirror_hand(hand) if mirrored and not measured.hand_seen else hand
     left, right = measured.hand.get("left", 0.0), measured.hand.get("right", 0.0)
     total = left + right
     if asked not in ("left", "right"):

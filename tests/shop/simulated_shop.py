@@ -223,16 +223,12 @@ class Tally:
     calibration: list[tuple[float, bool]] = field(default_factory=list)
 
 
-def measure_truly(
-    measured: MeasuredPart, key: str, old: Part, lock: Lock, facing_right: bool, rng: np.random.Generator
-) -> Finding | None:
+def measure_truly(measured: MeasuredPart, key: str, old: Part, lock: Lock, rng: np.random.Generator) -> Finding | None:
     """What a person with a calliper would find on the true part; None for a trial."""
     if not key:
         return None
     words = {"bottom": old.bottom, "family": old.family, "hand": old.hand, "facing": "screw", "drawing": "right"}
     if key in words:
-        if key == "hand" and not facing_right:  # a hand is told with the screw side up: the photo's face then is, too
-            return parse_finding("facing=screw", measured)
         return parse_finding(f"{key}={words[key]}", measured)
     quantity = parse_finding(f"{key}=1", measured).quantity
     error = 0.025 * rng.standard_normal()
@@ -289,14 +285,13 @@ def play(readings: int, noise: Noise, seed: int, *, facing_known: bool = False, 
                 tally.measure += 1
                 if rank > 3 or candidate.decide_by is None:
                     continue
-                facing_right = reading["facing"]["label"] == "screw"
-                _measured_through(tally, measured, candidate, old, new, lock, facing_right, truth, options, rng)
+                _measured_through(tally, measured, candidate, old, new, lock, truth, options, rng)
         tally.readings_with_false_fit += wrong_here
     return tally
 
 
 def _measured_through(
-    tally: Tally, measured: MeasuredPart, candidate: Candidate, old: Part, new: Part, lock: Lock, facing_right: bool,
+    tally: Tally, measured: MeasuredPart, candidate: Candidate, old: Part, new: Part, lock: Lock,
     truth: bool, options: FitOptions, rng: np.random.Generator,
 ) -> None:  # fmt: skip
     """Measure what is asked for until there is an answer; decide after the first by the better half, too."""
@@ -308,7 +303,7 @@ def _measured_through(
             break
         asked.append(decide_by.quantity)
         tally.asked[decide_by.quantity] = tally.asked.get(decide_by.quantity, 0) + 1
-        finding = measure_truly(measured, decide_by.measure, old, lock, facing_right, rng)
+        finding = measure_truly(measured, decide_by.measure, old, lock, rng)
         if finding is None:  # a trial on the cylinder: asked for when all but the screws is settled
             starts = screws_truly_fit(lock.threads_mm, lock.major_mm, new.holes, countersunk=sunk)
             candidate = replace(

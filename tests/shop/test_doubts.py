@@ -9,6 +9,7 @@ from scipy.stats import chi2, norm
 from shop.calliper import parse_finding, take_in
 from shop.doubts import FITS_ANYHOW, Doubts, after_a_length, doubts_of
 from shop.fits import FitOptions, chi2_limit, decide, measured_part_from_reading
+from shop.measured import hand_probability
 from shop.parts import Part, parse_holes
 
 P27, P39 = "61@4.55:3.9; 209@4.55:3.9", "90@4.55:3.9; 270@4.55:3.9"
@@ -136,3 +137,25 @@ def test_nothing_is_asked_for_twice():
         told.append(f"{key}={'right' if key == 'drawing' else answers.get(key, '3.9')}")
     assert len(asked) == len(set(asked)) > 1
     assert found.verdict == "fits" or found.decide_by.unit == "by hand"
+
+
+@pytest.mark.parametrize("facing", [0.9, 0.6])
+@pytest.mark.parametrize("told", ["left", "right"])
+def test_a_hand_seen_holds_whatever_face_the_photo_shows_and_tells_of_it(facing, told):
+    """The hand is read as left with 0.8, the screw side is up with `facing`: Bayes' rule by hand."""
+    record = reading("unsure") | {
+        "family": {"label": "hook", "probability": 1.0},
+        "hand": {"label": "left", "probability": 0.8},
+        "facing": {"label": "screw", "probability": facing},
+    }
+    record["hand"]["probabilities"] = {"left": 0.8, "right": 0.2, "none": 0.0}
+    measured = measured_part_from_reading(record)
+    seen = take_in(measured, [parse_finding(f"hand={told}", measured)])
+    agrees = 0.8 if told == "left" else 0.2
+    wanted = facing * agrees / (facing * agrees + (1.0 - facing) * (1.0 - agrees))
+    assert seen.facing["screw"] == pytest.approx(wanted)
+    mirror = -1.0 if wanted < 0.5 else 1.0
+    assert seen.hole_xy_mm[:, 0] == pytest.approx(mirror * measured.hole_xy_mm[:, 0])
+    for turned in (False, True):
+        assert hand_probability(seen, "hook", told, mirrored=turned) == 1.0
+        assert hand_probability(seen, "hook", "left" if told == "right" else "right", mirrored=turned) == 0.0

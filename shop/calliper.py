@@ -231,14 +231,10 @@ def how_to(quantity: CalliperQuantity, measured: MeasuredPart) -> str:
     """Where the jaws go, or where to look, in one or two plain sentences."""
     match quantity.kind:
         case "reach":
-            hub = measured.quantity("hub_diameter")
-            half = f" ({hub.value / 2.0:.2f} mm)" if hub else ""
             return (
-                "Outside jaws over all, from the tip of the tail to the hub's edge at 6 o'clock; take away half the "
-                f"hub's diameter{half}. With an open bottom take the hub's round edge on both sides of the cut-out."
+                "Outside jaws over all, from the tip of the tail to the hub's edge at 6 o'clock; then across the hub, and "
+                "take away half of that. With an open bottom take the hub's round edge on both sides of the cut-out."
             )
-        case "tail-width":
-            return "Outside jaws across the tail, half way between the axis and the tip."
         case "hub-diameter":
             return "Outside jaws across the hub, from 3 to 9 o'clock."
         case "hole-diameter":

@@ -461,12 +461,14 @@ def read_csv(source: str | Path | bytes | IO[bytes] | IO[str], *, skip_bad: bool
         return PartsFile((), (Problem(text[: text.index("\0")].count("\n") + 1, "", "the file is no text"),))
     body = "".join(lines[skipped:])
     if not body.strip():
-        return PartsFile(
-            (), (Problem(1, "", f"the file is empty; the first line names the columns: {','.join(COLUMNS)}"),)
-        )
+        return PartsFile((), (_empty(),))
     # Strict, or a quote never closed would swallow the rest of the file without a word.
     rows = csv.reader(io.StringIO(body, newline=""), delimiter=separator or _delimiter(lines[skipped]), strict=True)
     return _read_rows(rows, skipped, skip_bad)
+
+
+def _empty() -> Problem:
+    return Problem(1, "", f"the file is empty; the first line names the columns: {','.join(COLUMNS)}")
 
 
 def _read_rows(rows: Any, skipped: int, skip_bad: bool) -> PartsFile:
@@ -500,6 +502,8 @@ def _read_rows(rows: Any, skipped: int, skip_bad: bool) -> PartsFile:
             parts.append(part)
     except csv.Error as error:
         problems.append(Problem(last + 1 + skipped, "", f"no CSV: {error}"))
+    if not names and not problems:
+        problems.append(_empty())  # separators only
     return PartsFile(tuple(parts) if skip_bad or not problems else (), tuple(problems))
 
 

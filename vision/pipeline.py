@@ -391,6 +391,9 @@ def _doubts(
     if holes_quarrel(holes):
         text = "the holes read very different sizes, so one may be its countersink: measure them with a calliper"
         notes.append(NotMeasured("hole-size-unsure", text))
+    if len(holes) == 1:  # most cams take two screws (common practice, no source)
+        text = "only one screw hole was seen and most cams take two: look for another one, also in the centre"
+        notes.append(NotMeasured("hole-unsure", text))
     if view.doubtful_openings:
         notes.append(
             NotMeasured("hole-unsure", "an opening may be a screw hole or a relief: look whether a screw goes there")

@@ -203,6 +203,12 @@ def test_any_bytes_give_parts_or_problems(raw):
     assert found.parts == ()
 
 
+@pytest.mark.parametrize("raw", [b"", b",", b";;\r\n;;\r\n", b"\t", b"sep=;\r\n"])
+def test_separators_alone_are_an_empty_file(raw):
+    (problem,) = read_csv(raw).problems
+    assert "empty" in problem.text
+
+
 def test_holes_in_the_contract_form():
     holes = parse_holes("61@4.55:3.3; 209@4.55:3.3; centre:3.3")
     assert [hole.position for hole in holes] == ["2", "7", "centre"]

@@ -125,14 +125,7 @@ def trace_rim(pixels: NDArray[np.uint8], start: Start, wall: Wall, profile: Prof
         start.confidence,
     )
     found = _rings(pixels, nearer, wall, profile, sizes=CLOSE)
-    if found is None or found.support < LEAST_SUPPORT or len(found.face_px) < 30:
-        return None
-    ellipse = fit_ellipse_robust(found.face_px)
-    if not isinstance(ellipse, Ellipse) or ellipse.short < 0.70 * ellipse.long or ellipse.long < LEAST_RADIUS_PX:
-        return None
-    u_radius = U_RADIUS_RELATIVE + U_RADIUS_PX / ellipse.long
-    u_edge = float(np.hypot(U_EDGE_RELATIVE * ellipse.long, ellipse.rms))
-    return Rim(ellipse, found.face_px[ellipse.used], found.foot_px, found.support, start.confidence, u_radius, u_edge)
+    return _as_rim(found, start.confidence)
 
 
 def retrace_rim(pixels: NDArray[np.uint8], rim: Rim, wall: Wall, profile: Profile | None = None) -> Rim | None:
@@ -153,14 +146,19 @@ def retrace_rim(pixels: NDArray[np.uint8], rim: Rim, wall: Wall, profile: Profil
     mean = (e.long + e.short) / 2.0
     start = Start(np.array([e.x, e.y]), mean, flattening, U_RETRACED * mean, rim.confidence)
     found = _rings(pixels, start, wall, profile, sizes=RETRACED)
+    return _as_rim(found, rim.confidence)
+
+
+def _as_rim(found: _Rings | None, confidence: float) -> Rim | None:
+    """The robust ellipse of the rings found, with its uncertainty; None where they are no round face."""
     if found is None or found.support < LEAST_SUPPORT or len(found.face_px) < 30:
         return None
     ellipse = fit_ellipse_robust(found.face_px)
     if not isinstance(ellipse, Ellipse) or ellipse.short < 0.70 * ellipse.long or ellipse.long < LEAST_RADIUS_PX:
         return None
-    u_edge = float(np.hypot(U_EDGE_RELATIVE * ellipse.long, ellipse.rms))
     u_radius = U_RADIUS_RELATIVE + U_RADIUS_PX / ellipse.long
-    return Rim(ellipse, found.face_px[ellipse.used], found.foot_px, found.support, rim.confidence, u_radius, u_edge)
+    u_edge = float(np.hypot(U_EDGE_RELATIVE * ellipse.long, ellipse.rms))
+    return Rim(ellipse, found.face_px[ellipse.used], found.foot_px, found.support, confidence, u_radius, u_edge)
 
 
 def ellipse_start(points: Array, u_radius_px: float, confidence: float) -> Start | None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 import json
 import math
+import multiprocessing
 import os
 import time
 import warnings
@@ -57,6 +58,8 @@ ASTRAY: Final = 0.2  # of the first circles are some other ring: an inner disc, 
 SMEAR: Final = 0.7  # standard deviation of the target about the true place, in samples
 ROUND_KINDS: Final = ("hole", "countersink", "clutter", "other", "body", "screw_head")  # no coins, though roundish
 HELD_OUT_ONE_IN: Final = 20
+WARM_UP: Final = 100  # steps
+PACE_TO: Final = 60  # steps whose pace says how many fit into the minutes
 STATISTICS_FROM: Final = 40  # batches that the averaged network's normalisation is measured on
 MEAN, STD = 115.0, 60.0
 
@@ -241,7 +244,8 @@ def gather(folders: tuple[Path, ...], drawn: int, most: int, processes: int) -> 
     rng = np.random.default_rng(0)
     paths = [paths[i] for i in rng.permutation(len(paths))]
     pixels, truth = [], []
-    with ProcessPoolExecutor(processes) as pool:
+    # spawned, not forked: OpenCV's threads do not live on in a fork, and a call that waits for one waits for ever
+    with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn")) as pool:
         for found in pool.map(coins_of, paths, chunksize=16):
             for crop, facts in found:
                 pixels.append(crop)
@@ -342,8 +346,14 @@ def loss_of(said: tuple[Tensor, Tensor], true: Unrolled) -> tuple[Tensor, Tensor
     return rim + 0.7 * word, ((away * true.shown).sum() / count).detach(), right.detach()
 
 
-def train(coins: Coins, minutes: float, batch: int, device: str) -> tuple[nn.Module, dict[str, Any]]:
-    """The averaged network after so many minutes, and how far off it is on coins it never saw."""
+def train(
+    coins: Coins, batch: int, device: str, *, steps: int | None = None, minutes: float = 3.0
+) -> tuple[nn.Module, dict[str, Any]]:
+    """The averaged network after so many steps, and how far off it is on coins it never saw.
+
+    Without `steps` the pace of the first ones fixes how many fit into the minutes; the record says how many they were,
+    and the same number given makes the same run again.
+    """
     torch.manual_seed(0)
     dice = torch.Generator(device=device).manual_seed(1)
     held = np.arange(len(coins.truth)) % HELD_OUT_ONE_IN == 0
@@ -353,10 +363,16 @@ def train(coins: Coins, minutes: float, batch: int, device: str) -> tuple[nn.Mod
         network, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.98)
     )
     optimizer = torch.optim.AdamW(network.parameters(), lr=4e-3, weight_decay=1e-3)
-    began, steps = time.monotonic(), 0
-    while (share := (time.monotonic() - began) / (60.0 * minutes)) < 1.0:
+    began, total, step = time.monotonic(), steps, 0
+    while total is None or step < total:
+        if total is None and step == PACE_TO:
+            total = max(step + 1, int(60.0 * minutes * step / (time.monotonic() - began)))
+            click.echo(f"{total} steps fit into {minutes} minutes")
+        share = 0.0 if total is None else step / total
+        if step < PACE_TO:  # alike whether or not the number of steps was given
+            share = 0.0
         for group in optimizer.param_groups:
-            group["lr"] = 4e-3 * min(1.0, share / 0.03 + 0.02) * (0.5 + 0.5 * math.cos(math.pi * share)) + 1e-6
+            group["lr"] = 4e-3 * min(1.0, (step + 1) / WARM_UP) * (0.5 + 0.5 * math.cos(math.pi * share)) + 1e-6
         chosen = torch.randint(len(truth), (batch,), generator=dice, device=device)
         true = unroll(pixels[chosen], truth[chosen], dice, train=True)
         shown = ((dulled(true.rgb, dice) - MEAN) / STD).contiguous(memory_format=torch.channels_last)
@@ -366,12 +382,12 @@ def train(coins: Coins, minutes: float, batch: int, device: str) -> tuple[nn.Mod
         nn.utils.clip_grad_norm_(network.parameters(), 2.0)
         optimizer.step()
         average.update_parameters(network)
-        if steps % 50 == 0:
+        if step % 50 == 0:
             click.echo(
-                f"step {steps} loss {float(loss.detach()):.3f} rim off by {float(away):.2f} samples, "
+                f"step {step} loss {float(loss.detach()):.3f} rim off by {float(away):.2f} samples, "
                 f"told rightly {float(right):.2f}, {share:.0%}"
             )
-        steps += 1
+        step += 1
     network = average.module
     for layer in network.modules():
         if isinstance(layer, nn.BatchNorm2d):  # the mean of weights has statistics of its own
@@ -393,7 +409,7 @@ def train(coins: Coins, minutes: float, batch: int, device: str) -> tuple[nn.Mod
     return network.cpu(), {
         "things": len(coins.truth),
         "coins": int(coins.truth[:, 5].sum()),
-        "steps": steps,
+        "steps": step,
         "batch": batch,
         "held_out": int(held.sum()),
         "rim_off_relative": round(float(away) * PITCH, 5),
@@ -458,20 +474,28 @@ def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: di
 @click.command()
 @folders_option("--data", "folders", "Folder of training pictures with Labels; may be given again.", required=True)
 @click.option("--out", "path", default=Path("vision/models/rim.onnx"), type=click.Path(dir_okay=False, path_type=Path))
-@click.option("--minutes", type=float, required=True, help="Training time after loading.")
+@click.option("--steps", type=click.IntRange(1), help="Steps to train: with the same number, the same network again.")
+@click.option("--minutes", default=3.0, show_default=True, help="Training time after loading, without --steps.")
 @click.option("--drawn", default=20_000, show_default=True, help="Things to draw beside them.")
 @click.option("--most", default=40_000, show_default=True, help="Things of the pictures to take at most, 85 kB each.")
 @click.option("--batch", default=192, show_default=True)
 @click.option("--processes", default=os.cpu_count() or 1, help="For loading.")
 def main(
-    folders: tuple[Path, ...], path: Path, minutes: float, drawn: int, most: int, batch: int, processes: int
+    folders: tuple[Path, ...],
+    path: Path,
+    steps: int | None,
+    minutes: float,
+    drawn: int,
+    most: int,
+    batch: int,
+    processes: int,
 ) -> None:
     """Train the rim network and write it as ONNX."""
     began = time.monotonic()
     coins = gather(folders, drawn, most, processes)
     click.echo(f"{len(coins.truth)} things in {time.monotonic() - began:.0f} s")
     device = "cuda" if torch.cuda.is_available() else "cpu"
-    network, record = train(coins, minutes, batch, device)
+    network, record = train(coins, batch, device, steps=steps, minutes=minutes)
     worst = export(network, path, folders, record)
     click.echo(json.dumps({**record, "difference_to_pytorch": worst}))
 

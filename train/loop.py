@@ -35,8 +35,8 @@ from train.validate import validate
 
 WARM_UP: Final = 200  # steps, or a fifth of a short run
 EMA: Final = 0.999
-PACE_FROM, PACE_TO = 20, 120  # steps between which the pace is measured; the first ones are slow
-PACE_SHARE: Final = 0.1  # of the minutes after which the pace is taken as it is
+PACE_FROM, PACE_TO = 60, 160  # steps between which the pace is measured; the first ones take a GPU half a minute
+PACE_SHARE: Final = 0.3  # of the minutes after which the pace is taken as it is
 KEPT_BACK: Final = 0.04  # of the minutes, for validation and checkpoints
 OVERTIME: Final = 1.1  # times the minutes, after which a run that became slower is cut off
 FINDER_SHAPES: Final = (FINDER_PX, (FINDER_PX[1], FINDER_PX[0]), (448, 448))

@@ -59,7 +59,7 @@ SMEAR: Final = 0.7  # standard deviation of the target about the true place, in 
 ROUND_KINDS: Final = ("hole", "countersink", "clutter", "other", "body", "screw_head")  # no coins, though roundish
 HELD_OUT_ONE_IN: Final = 20
 WARM_UP: Final = 100  # steps
-PACE_TO: Final = 60  # steps whose pace says how many fit into the minutes
+PACE_FROM, PACE_TO = 60, 100  # steps whose pace says how many fit into the minutes
 STATISTICS_FROM: Final = 40  # batches that the averaged network's normalisation is measured on
 MEAN, STD = 115.0, 60.0
 
@@ -363,10 +363,15 @@ def train(
         network, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.98)
     )
     optimizer = torch.optim.AdamW(network.parameters(), lr=4e-3, weight_decay=1e-3)
-    began, total, step = time.monotonic(), steps, 0
+    began = paced = time.monotonic()
+    total, step = steps, 0
     while total is None or step < total:
+        if total is None and step == PACE_FROM:
+            paced = time.monotonic()
         if total is None and step == PACE_TO:
-            total = max(step + 1, int(60.0 * minutes * step / (time.monotonic() - began)))
+            now = time.monotonic()  # the first steps are slow
+            pace = (now - paced) / (PACE_TO - PACE_FROM)
+            total = step + max(1, int((60.0 * minutes - (now - began)) / pace))
             click.echo(f"{total} steps fit into {minutes} minutes")
         share = 0.0 if total is None else step / total
         if step < PACE_TO:  # alike whether or not the number of steps was given

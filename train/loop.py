@@ -84,8 +84,10 @@ def train(
     store = build_store(folders, kind, limit=config.limit, rank=rank, world=world)
     feed, data = Feed(store, device, (config.seed, rank), evenness=config.evenness), store.data
     if rank == 0:
+        pictures = sum(folder["pictures"] for folder in data)
         where = {"device": str(device), "pictures_on": str(feed.pixels.device)}
-        say(run, {"squares": len(store.rows), "loaded_s": round(time.monotonic() - began, 1), **where})
+        seconds = round(time.monotonic() - began, 1)
+        say(run, {"pictures": pictures, "squares": len(store.rows), "loaded_s": seconds, **where})
     del store  # on a GPU the copy in the machine's memory is no longer needed
 
     network = build_network(config.which).to(device, memory_format=torch.channels_last)

@@ -123,7 +123,8 @@ def results(folder: Path) -> dict[str, dict[str, Any]]:
     """Figures of every run that has some: those of its test folders, weighed by their squares, and its pictures."""
     found: dict[str, dict[str, Any]] = {}
     for path in sorted(folder.glob("*/log.jsonl")):
-        lines = [line for line in log_records(path.parent) if "test" in line]
+        records = list(log_records(path.parent))
+        lines = [line for line in records if "test" in line]
         if not lines:
             continue
         squares = sum(line["squares"] for line in lines)
@@ -132,8 +133,7 @@ def results(folder: Path) -> dict[str, dict[str, Any]]:
             for key in FIGURES
             if all(key in line["test"] for line in lines)
         }
-        record = torch.load(path.parent / "average.pt", map_location="cpu", weights_only=True)
-        row["pictures"] = sum(data["pictures"] for data in record["data"])
+        row["pictures"] = next(line["pictures"] for line in records if "pictures" in line)
         found[path.parent.name] = row
     return found
 
@@ -149,32 +149,32 @@ def table(rows: dict[str, dict[str, Any]]) -> str:
 
 
 def draw(rows: dict[str, dict[str, Any]], path: Path) -> None:
-    """Three panels: error against the number of pictures, against the mix, and without each part."""
+    """Error against the number of pictures, against the mix, and without each part where such runs were made."""
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
     mpl.rcParams["svg.hashsalt"] = "camdial"  # the same drawing is the same file
     shown = [key for key in ("family", "bottom", "holes-by-map") if any(key in row for row in rows.values())]
-    figure = Figure(figsize=(11.0, 3.6), layout="constrained")
-    left, middle, right = figure.subplots(1, 3, width_ratios=(1.1, 1.0, 1.6))
+    without = [name for name in (f"without-{part}" for part in ABLATIONS) if name in rows]
+    figure = Figure(figsize=(11.0 if without else 8.0, 3.6), layout="constrained")
+    left, middle, *others = figure.subplots(1, 3 if without else 2, width_ratios=(1.1, 1.0, 1.6)[: 3 if without else 2])
     counted = sorted((row["pictures"], row) for name, row in rows.items() if name.startswith("count-") or name == "all")
     for key in shown:
         points = [(n, 100.0 - 100.0 * row[key]) for n, row in counted if key in row]
         left.plot(*zip(*points, strict=True), marker="o", label=FIGURES[key])
     left.set(xscale="log", xlabel="training pictures", ylabel="wrong, % of held-out", title="Number of pictures")
     left.legend()
-    for axes, names, title in (
-        (middle, [n for n in ("traced", "fast-as-few", "fast", "all") if n in rows], "Mix of renderers"),
-        (right, [n for n in ("all", *(f"without-{part}" for part in ABLATIONS)) if n in rows], "Parts left out"),
-    ):
+    panels = [(middle, [n for n in ("traced", "fast-as-few", "fast", "all") if n in rows], "Mix of renderers")]
+    panels += [(axes, ["all", *without] if "all" in rows else without, "Parts left out") for axes in others]
+    for axes, names, title in panels:
         for i, key in enumerate(shown):
             at = [k + 0.8 * (i + 0.5) / len(shown) - 0.4 for k in range(len(names))]
             axes.barh(at, [100.0 - 100.0 * rows[n].get(key, 1.0) for n in names], height=0.8 / len(shown))
-        said = {"all": "nothing" if axes is right else "all", "fast-as-few": "fast, as few"}
+        said = {"all": "all" if axes is middle else "nothing", "fast-as-few": "fast, as few"}
         axes.set_yticks(range(len(names)), [said.get(n, n.removeprefix("without-")) for n in names])
         axes.set(xlabel="wrong, % of held-out", title=title)
         axes.invert_yaxis()
-    for axes in (left, middle, right):
+    for axes in (left, middle, *others):
         axes.grid(alpha=0.3)
         axes.set_ylim(bottom=0.0) if axes is left else axes.set_xlim(left=0.0)
     figure.savefig(path, metadata={"Date": None} if path.suffix == ".svg" else None)

@@ -41,7 +41,7 @@ def draw_overlay(
     Parameters
     ----------
     pixels : ndarray of shape (H, W, 3), uint8
-        The upright photo of the reading.
+        The upright photo of the reading, whole or made smaller by a whole step.
     reading : mapping
         The JSON object of schema ``camdial.reading/1``.
     long_side_px : int
@@ -55,11 +55,18 @@ def draw_overlay(
     -------
     ndarray of shape (H', W', 3), uint8
     """
-    left, top, right, bottom = _frame(pixels.shape[1], pixels.shape[0], reading)
-    factor = min(2.0, long_side_px / max(right - left, bottom - top))
+    step = max(1, round(reading["photo"]["width"] / pixels.shape[1]))
+    left, top, right, bottom = _frame(pixels.shape[1] * step, pixels.shape[0] * step, reading)
+    left, top, right, bottom = (
+        left // step * step,
+        top // step * step,
+        -(-right // step) * step,
+        -(-bottom // step) * step,
+    )
+    factor = min(2.0 / step, long_side_px / max(right - left, bottom - top))
     size = (max(1, round((right - left) * factor)), max(1, round((bottom - top) * factor)))
-    cut = Image.fromarray(pixels[top:bottom, left:right])
-    reducing = Image.Resampling.BOX if factor < 0.5 else Image.Resampling.BICUBIC
+    cut = Image.fromarray(pixels[top // step : bottom // step, left // step : right // step])
+    reducing = Image.Resampling.BOX if factor * step < 0.5 else Image.Resampling.BICUBIC
     picture = cut.resize((size[0] * FINER, size[1] * FINER), reducing)
     pen = _Pen(picture, np.array([left, top], dtype=float), factor * FINER, marks * max(size) * FINER / 1500.0)
     _reference(pen, reading)

@@ -83,12 +83,16 @@ def read_photo(photo: Photo, options: ReadOptions | None = None) -> Reading:
     Reading
         Always; its `outcome` says what it is worth.
     """
-    options = options or ReadOptions()
+    return _read(photo, options or ReadOptions()).in_file_pixels(photo.step)
+
+
+def _read(photo: Photo, options: ReadOptions) -> Reading:
+    """The reading in the photo's own pixels."""
     regions = find_regions(photo)
     found = find_part(photo.pixels, regions)
     scale, warnings = find_reference(photo, regions, found, options)
     notes = [*photo.warnings, *found.warnings, *warnings]
-    facts = PhotoFacts(photo.name, photo.sha256, photo.pixels.shape[1], photo.pixels.shape[0])
+    facts = PhotoFacts(photo.name, photo.sha256, *photo.size)
     view = None
     if found.words is not None and found.patch is not None and found.outcome == "read":
         view = see_face(photo.pixels, found.patch, found.words)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
@@ -113,6 +113,25 @@ class Reading:
         if self.outcome not in OUTCOMES:
             raise ValueError(f"outcome is {self.outcome!r}; allowed: {', '.join(OUTCOMES)}")
 
+    def in_file_pixels(self, step: int) -> Reading:
+        """The reading of a picture that was made smaller by a whole step, with all pixels those of the file."""
+        if step == 1:
+            return self
+        outline, scale = self.outline, self.scale
+        if outline is not None:
+            outline = Outline(
+                _point_in_file(outline.axis_px, step),
+                _point_in_file(outline.tail_px, step),
+                _in_file(outline.polygon_px, step),
+                None if outline.reference_px is None else _in_file(outline.reference_px, step),
+            )
+        return replace(
+            self,
+            scale=None if scale is None else replace(scale, mm_per_px=scale.mm_per_px / step),
+            holes=tuple(replace(hole, center_px=_point_in_file(hole.center_px, step)) for hole in self.holes),
+            outline=outline,
+        )
+
     def to_json(self) -> dict[str, Any]:
         """The reading as the JSON object of schema ``camdial.reading/1``."""
         return {
@@ -139,6 +158,15 @@ class Reading:
     def dumps(self) -> str:
         """The JSON object on one line."""
         return json.dumps(self.to_json(), ensure_ascii=False, allow_nan=False)
+
+
+def _in_file(points_px: NDArray[np.float64], step: int) -> NDArray[np.float64]:
+    return (np.asarray(points_px, dtype=np.float64) + 0.5) * step - 0.5  # (0, 0) is the centre of the first pixel
+
+
+def _point_in_file(point_px: tuple[float, float], step: int) -> tuple[float, float]:
+    x, y = _in_file(np.array(point_px), step)
+    return float(x), float(y)
 
 
 def _quantity_json(quantity: Quantity | None, digits: int) -> dict[str, float] | None:

@@ -174,6 +174,22 @@ def test_overlay_draws_outline_and_holes_where_they_are():
     assert np.any(np.all(np.abs(drawn.astype(int) - HOLE) < 30, axis=2))
 
 
+def test_overlay_on_a_photo_read_at_half_its_size():
+    reading = a_reading()
+    twice = replace(reading, photo=replace(reading.photo, width=2400, height=1800)).in_file_pixels(2).to_json()
+    grey = np.full((900, 1200, 3), 128, np.uint8)
+    once = draw_overlay(grey, reading.to_json(), long_side_px=1200)
+    drawn = draw_overlay(grey, twice, long_side_px=1200)
+    assert np.abs(np.array(drawn.shape) - once.shape).max() <= 2
+    marks = [np.argwhere(np.all(np.abs(p.astype(int) - LINE) < 40, axis=2)) for p in (once, drawn)]
+    for edge in (np.min, np.max):  # frames are cut on whole pixels
+        assert np.abs(edge(marks[0], axis=0) - edge(marks[1], axis=0)).max() <= 3
+    middle = reading.outline.axis_px
+    assert twice["outline"]["axis_px"] == [round(2 * v + 0.5, 2) for v in middle]
+    if reading.scale is not None:
+        assert twice["scale"]["mm_per_px"] == pytest.approx(reading.scale.mm_per_px / 2, rel=1e-3)
+
+
 def test_overlay_leaves_the_photo_alone_and_copes_with_no_part():
     grey = np.full((300, 400, 3), 90, np.uint8)
     before = grey.copy()

@@ -69,6 +69,22 @@ def test_each_orientation_is_applied_once(kind, orientation):
         assert np.array_equal(photo.pixels, other)
 
 
+OPTIONS = {"PNG": {"compress_level": 1}, "JPEG": {"quality": 95}}
+
+
+@pytest.mark.parametrize("kind", ["PNG", "JPEG"])
+@pytest.mark.parametrize(("size", "step"), [((4032, 304), 2), ((8160, 256), 4), ((4031, 304), 1), ((3800, 126), 1)])
+def test_a_large_photo_is_read_at_half_its_size(kind, size, step):
+    coarse = np.random.default_rng(3).integers(30, 225, (size[1] // 16 + 1, size[0] // 16 + 1, 3), dtype=np.uint8)
+    whole = Image.fromarray(coarse).resize(size, Image.Resampling.BICUBIC)
+    photo = open_photo(saved(whole, kind, exif=exif(6), **OPTIONS[kind]))
+    assert photo.step == step and photo.size == size[::-1]
+    expected = np.rot90(np.asarray(whole.reduce(step)), -1)  # Pillow's own mean over step x step pixels
+    assert photo.pixels.shape == expected.shape
+    off = np.abs(photo.pixels.astype(int) - expected)
+    assert off.max() <= (1 if kind == "PNG" else 24) and off.mean() < (0.6 if kind == "PNG" else 2.0)
+
+
 @pytest.mark.parametrize("bad", [0, 9, 255])
 def test_an_impossible_orientation_is_ignored(bad):
     data = saved(Image.fromarray(picture()), "PNG", exif=exif(bad))
@@ -118,7 +134,7 @@ def test_position_and_makers_notes_are_not_kept():
     gps[ExifTags.GPS.GPSLatitudeRef], gps[ExifTags.GPS.GPSLatitude] = "N", (47.0, 22.0, 1.0)
     tags.get_ifd(ExifTags.IFD.Exif)[ExifTags.Base.MakerNote] = b"serial 1234"
     photo = open_photo(saved(Image.fromarray(picture()), "JPEG", exif=tags.tobytes()))
-    assert set(photo.__slots__) == {"pixels", "name", "sha256", "focal_35mm", "warnings"}
+    assert set(photo.__slots__) == {"pixels", "name", "sha256", "focal_35mm", "warnings", "step", "file_size"}
     assert not any(word in repr(photo) for word in ("Maker", "1234", "47.0"))
 
 

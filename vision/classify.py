@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import cv2
@@ -16,7 +16,6 @@ from vision.reading import Word
 from vision.vocabulary import FACINGS, HANDS, mirror_hand
 
 FACE_AT_LEAST: Final = 0.5  # probability from which a pixel counts as face
-VIEWS: Final = 4  # of the tail-up patch that are averaged
 LEAST_FACE_PX: Final = 200  # of 65536: less than this is no part to centre the second look on
 
 
@@ -42,6 +41,7 @@ class PatchReading:
 
     `hand_seen` is the hand as it looks in the patch; `part_hand` turns it into the part's. `tail_deg` is clockwise
     from the patch's up. `distance` is the Mahalanobis distance of the feature from known cams, None before calibration.
+    `raw` is what all that was made of.
     """
 
     maps: NDArray[np.float32]
@@ -57,6 +57,7 @@ class PatchReading:
     cam_probability: float
     distance: float | None
     is_cam: bool
+    raw: RawReading | None = None
 
     def map(self, name: str) -> NDArray[np.float32]:
         """One of `MAPS`, (256, 256) probabilities."""
@@ -148,6 +149,7 @@ def interpret(raw: RawReading, calibration: Calibration) -> PatchReading:
         cam_probability=cam,
         distance=distance,
         is_cam=cam >= calibration.cam_threshold and not too_far,
+        raw=raw,
     )
 
 
@@ -196,12 +198,9 @@ def look_twice(
         centre = first_patch.photo_points(np.array([[x, y]]))[0]
         centre_px, radius_px = (float(centre[0]), float(centre[1])), radius * first_patch.px_per_patch_px
     patch = cut_patch(pixels, centre_px, radius_px, up_deg)
-    second = look_around(patch.rgb, model=model)
-    logits = {
-        word: ((first.logits[word] + VIEWS * second.logits[word]) / (1 + VIEWS)).astype(np.float32) for word in WORDS
-    }
-    both = RawReading(second.maps, second.points, second.spread, second.hub_radius, logits, second.feature)
-    return both, patch
+    second = run_reader(patch.rgb[None], model=model)[0]
+    logits = {word: ((first.logits[word] + second.logits[word]) / 2.0).astype(np.float32) for word in WORDS}
+    return replace(second, logits=logits), patch
 
 
 def look_once(
@@ -217,55 +216,6 @@ def look_once(
         return Look(cam, None, (raw, patch))
     centre = patch.photo_points(np.array([circle[0]]))[0]
     return Look(cam, ((float(centre[0]), float(centre[1])), circle[1] * patch.px_per_patch_px), (raw, patch))
-
-
-def look_around(rgb: NDArray[np.uint8], *, model: Model | None = None) -> RawReading:
-    """Read a patch upright and turned by quarters, every other one mirrored, and average what is said.
-
-    The network knows parts at any roll; views that differ only by what must not matter err differently, so their mean
-    errs less. Quarter turns and mirrors move pixels without resampling them.
-    """
-    turned = [_view(rgb, k) for k in range(VIEWS)]
-    raws = run_reader(np.ascontiguousarray(np.stack(turned)), model=model)
-    side = rgb.shape[0] - 1
-    maps = np.mean([_back(raw.maps.transpose(1, 2, 0), k) for k, raw in enumerate(raws)], axis=0).transpose(2, 0, 1)
-    points = np.median([_points_back(raw.points, k, side) for k, raw in enumerate(raws)], axis=0)
-    logits = {word: np.mean([_seen_upright(word, raw, k) for k, raw in enumerate(raws)], axis=0) for word in WORDS}
-    return RawReading(
-        maps=np.ascontiguousarray(maps, dtype=np.float32),
-        points=points.astype(np.float32),
-        spread=np.mean([raw.spread for raw in raws], axis=0).astype(np.float32),
-        hub_radius=float(np.median([raw.hub_radius for raw in raws])),
-        logits={word: z.astype(np.float32) for word, z in logits.items()},
-        feature=raws[0].feature,
-    )
-
-
-def _view(rgb: NDArray[np.uint8], k: int) -> NDArray[np.uint8]:
-    turned = np.rot90(rgb, k)
-    return np.asarray(turned[:, ::-1] if k % 2 else turned, dtype=np.uint8)
-
-
-def _back(maps: NDArray[np.float32], k: int) -> NDArray[np.float32]:
-    plain = maps[:, ::-1] if k % 2 else maps
-    return np.asarray(np.rot90(plain, -k), dtype=np.float32)
-
-
-def _points_back(points: NDArray[np.float32], k: int, side: int) -> NDArray[np.float64]:
-    p = points.astype(np.float64)
-    if k % 2:
-        p = np.column_stack([side - p[:, 0], p[:, 1]])
-    for _ in range(k):  # undo one quarter turn anticlockwise
-        p = np.column_stack([side - p[:, 1], p[:, 0]])
-    return p
-
-
-def _seen_upright(word: str, raw: RawReading, k: int) -> NDArray[np.float32]:
-    z = raw.logits[word]
-    if word == "hand" and k % 2:
-        none, left, right = (HANDS.index(h) for h in ("none", "left", "right"))
-        z = z[[i for _, i in sorted([(none, none), (left, right), (right, left)])]]
-    return z
 
 
 def read_part(

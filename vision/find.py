@@ -28,6 +28,7 @@ MISFIT: Final = 1.5  # how much a face that does not fill its candidate's circle
 STILL: Final = 0.12  # of the radius: the reader's face and the candidate's circle are the same
 SAME_PLACE: Final = 0.3  # of the radius between centres
 SAME_SIZE: Final = 1.15
+ON_CARD: Final = (0.3, 0.2)  # of a card's radius: circles in its middle that a part may fill
 SURE_CAM: Final = 0.87  # two things both this surely cams are two parts
 SEVERAL_PARTS_AREA: Final = 0.3  # of the greatest part's area: a second cam at least this large is a second part
 
@@ -111,7 +112,20 @@ def _looks(pixels: NDArray[np.uint8], regions: Regions) -> list[Seen]:
             seen += _look(pixels, circle, looked)
             if seen and seen[-1].worth > SETTLED:
                 break
+    if not any(s.worth > SETTLED for s in seen):
+        for circle in _on_card(views):
+            seen += _look(pixels, circle, looked)
+            if seen and seen[-1].worth > SETTLED:
+                break
     return seen
+
+
+def _on_card(views: list[Regions]) -> Iterator[Circle]:
+    """Where a part lies on a card's empty middle: the finder may take the whole for card."""
+    for view in views:
+        for piece in view.components("card", at_least=0.5):
+            for share in ON_CARD:
+                yield piece.centre_px, share * piece.radius_px
 
 
 def _candidates(views: list[Regions]) -> Iterator[Candidate]:

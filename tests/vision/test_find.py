@@ -90,6 +90,23 @@ def test_the_part_of_a_photo_is_found_also_far_away(name, grow):
     assert 0.85 * radius < found.region.radius_px < 1.2 * radius
 
 
+def test_a_part_that_the_finder_takes_for_its_card_is_found(monkeypatch):
+    """The Label of an example photo, and a finder that sees nothing but a card round the part."""
+    label = Label.from_json((EXAMPLES / "taper-open-quarter-card.json").read_text())
+    pixels = open_photo(EXAMPLES / "taper-open-quarter-card.jpg").pixels
+    (part,) = [np.array(s.polygon_px, np.float32) for s in label.shapes if s.kind == "part"]
+    (x, y), radius = cv2.minEnclosingCircle(part)
+    step = 8.0
+    row, column = np.mgrid[: pixels.shape[0] // 8, : pixels.shape[1] // 8]
+    card = np.hypot(column * step + 3.5 - x, row * step + 3.5 - y) < 3.5 * radius
+    probability = np.zeros((len(CLASSES), *card.shape), np.float32)
+    probability[CLASSES.index("card")], probability[0] = card, ~card
+    monkeypatch.setattr("vision.find.look_closer", lambda pixels, regions: None)
+    found = find_part(pixels, Regions(probability, step))
+    assert found.outcome == "read" and found.region is not None
+    assert np.hypot(found.region.centre_px[0] - x, found.region.centre_px[1] - y) < 0.2 * radius
+
+
 def test_an_empty_bench_holds_no_part():
     rng = np.random.default_rng(3)
     pixels = np.clip(rng.normal(190, 3, (600, 800, 3)), 0, 255).astype(np.uint8)

@@ -13,6 +13,7 @@ from vision.models import CLASSES, Model, shipped
 from vision.patch import halved
 
 LONG_SIDE_PX: Final = 512  # the photo's long side as the network sees it
+CLOSER_PX: Final = 320  # the same for a second look: at 384 and 512 it found no more parts and read no more words right
 STRIDE: Final = 4  # network pixels in a cell of its output
 MULTIPLE: Final = 32  # the network's deepest stride
 THING: Final = 0.4  # probability from which a cell is one of the small things
@@ -20,6 +21,7 @@ SPAN: Final = (0.03, 0.97)  # quantiles of their places: a stray cell does not w
 GROW: Final = 2.0  # window over the things' span: what the finder missed lies near what it found
 LEAST_WINDOW: Final = 0.4  # of the photo's long side
 MOST_WINDOW: Final = 0.75  # a window larger than this shows no more than the whole photo
+LARGE_CELLS: Final = 16  # of the map: a part of this radius is seen as well in the whole photo as closer
 LEAST_CELLS: Final = 6  # a piece smaller than this is noise: a part of 4 % of the frame still covers about 10 cells
 
 
@@ -109,13 +111,15 @@ class Regions:
         return float(self.probability[CLASSES.index(kind)][mask].mean())
 
 
-def finder_input(pixels: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], tuple[int, int], float]:
+def finder_input(
+    pixels: NDArray[np.uint8], long_side: int = LONG_SIDE_PX
+) -> tuple[NDArray[np.uint8], tuple[int, int], float]:
     """The picture the finder sees, the part of it that is photo (rows, columns), and photo pixels per pixel of it.
 
     A strip of under one network pixel at the right or bottom may be left out, so that one step holds for both axes.
     """
     height, width = pixels.shape[:2]
-    step = max(height, width) / LONG_SIDE_PX
+    step = max(height, width) / long_side
     rows, columns = max(1, int(height / step + 1e-6)), max(1, int(width / step + 1e-6))
     kept = pixels[: max(1, round(rows * step)), : max(1, round(columns * step))]
     while min(kept.shape[0] / rows, kept.shape[1] / columns) >= 2.0:
@@ -147,15 +151,15 @@ def find_regions(photo: HasPixels, *, model: Model | None = None) -> Regions:
     return _run(photo.pixels, shipped("finder") if model is None else model)
 
 
-def _run(pixels: NDArray[np.uint8], finder: Model) -> Regions:
-    picture, (rows, columns), step = finder_input(pixels)
+def _run(pixels: NDArray[np.uint8], finder: Model, long_side: int = LONG_SIDE_PX) -> Regions:
+    picture, (rows, columns), step = finder_input(pixels, long_side)
     probability = finder.run(picture[None])["probability"][0]
     seen = probability[:, : -(-rows // STRIDE), : -(-columns // STRIDE)]
     return Regions(probability=np.ascontiguousarray(seen), step_px=step * STRIDE)
 
 
 def look_closer(pixels: NDArray[np.uint8], regions: Regions, *, model: Model | None = None) -> Regions | None:
-    """The finder's second look, at the window that holds the small things; None where they fill the photo anyway.
+    """The finder's second look, at the window that holds the small things; None where it would show no more.
 
     A part that is small in the frame is only some forty pixels to the finder, which then runs it into its neighbours.
     """
@@ -163,6 +167,9 @@ def look_closer(pixels: NDArray[np.uint8], regions: Regions, *, model: Model | N
     things = regions.probability[[CLASSES.index(kind) for kind in ("cam", "other", "coin")]].sum(axis=0)
     rows, columns = np.nonzero(things > THING)
     if not len(rows):
+        return None
+    part = regions.main_part()
+    if part is not None and part.radius_px > LARGE_CELLS * regions.step_px:
         return None
     (left, right), (top, bottom) = np.quantile(columns, SPAN), np.quantile(rows, SPAN)
     longest = float(max(height, width))
@@ -172,5 +179,5 @@ def look_closer(pixels: NDArray[np.uint8], regions: Regions, *, model: Model | N
     x = float(np.clip((left + right + 1.0) / 2.0 * regions.step_px - side / 2.0, 0.0, max(0.0, width - side)))
     y = float(np.clip((top + bottom + 1.0) / 2.0 * regions.step_px - side / 2.0, 0.0, max(0.0, height - side)))
     window = pixels[int(y) : int(y + side), int(x) : int(x + side)]
-    closer = _run(window, shipped("finder") if model is None else model)
+    closer = _run(window, shipped("finder") if model is None else model, CLOSER_PX)
     return Regions(closer.probability, closer.step_px, (float(int(x)), float(int(y))))

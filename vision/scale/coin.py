@@ -44,6 +44,8 @@ MOST_CIRCLES: Final = 40
 MOST_LOOKS: Final = 16  # of the rim network at once
 LEAST_COIN: Final = 0.5  # of the rim network's probability that a thing is a coin
 SURE_COIN: Final = 0.65  # less of it is a doubt to be told; 6 of 100 true coins, path-traced, have less
+CLEAR_COIN: Final = 0.5  # a rim this surely a coin's where the finder saw one: no other round thing is looked for
+CLEAR_SUPPORT: Final = 0.6
 LEAST_ROUND: Final = 0.1  # the same for a round thing of the user's own, which need not look like a coin
 LEAST_WEIGHT: Final = 0.2  # of support, coin and "not the part" multiplied
 OUTER_WEIGHT: Final = 0.6  # of the inner ring's weight makes the outer one the rim
@@ -176,17 +178,24 @@ def _told_rims(
     part_mask: NDArray[np.bool_] | None,
     least: float,
 ) -> list[Rim]:
-    """The rims that the rim network knows for a coin's, from wherever something may be round."""
+    """The rims that the rim network knows for a coin's: where the finder saw one, else wherever something may be round.
+
+    What differs from the bench in hue alone is looked for only when nothing else is found.
+    """
     likely = [] if regions is None else _network_starts(regions, sure=False)
-    for in_colours in (False, True):  # what differs from the bench in hue alone is looked for only when nothing else is
-        starts = _apart([*likely, *_round_starts(pixels, regions, part_mask, in_colours=in_colours, keen=True)])
-        starts = starts[:MOST_LOOKS]
+    for among in ("seen", "grey", "colours") if likely else ("grey", "colours"):
+        starts = _apart(likely)
+        if among != "seen":
+            edges = _round_starts(pixels, regions, part_mask, in_colours=among == "colours", keen=True)
+            starts = _apart([*likely, *edges])[:MOST_LOOKS]
         looks = look_at(pixels, _apart([*starts, *(_wider(start) for start in starts)]), network)
         looks = look_at(pixels, _apart([n for look in looks if (n := nearer(look)) is not None]), network)
         looks = [look for look in looks if look.coin > 0.4 * least]
         looks = look_at(pixels, _apart([n for look in looks if (n := nearer(look)) is not None]), network)
         seen = [rim for look in looks if look.coin > least and (rim := rim_of(look, profile)) is not None]
         rims = _disjoint([_doubted(rim, regions, part_mask) for rim in seen if rim.support >= LEAST_SUPPORT])
+        if among == "seen" and not any(r.support > CLEAR_SUPPORT and r.confidence > CLEAR_COIN for r in rims):
+            continue
         if rims:
             return [_traced_again(pixels, rim, wall, profile) for rim in rims[:MOST_RIMS]]
     return []

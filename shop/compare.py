@@ -186,7 +186,8 @@ def _decide(a: MeasuredPart, b: MeasuredPart, options: FitOptions, rng: np.rando
         a, part, draws, seat, judged.sides, judged.screws_each,
         options.reach_tolerance_mm, options.tail_width_tolerance_mm,
     )  # fmt: skip
-    decide_by = Asker(a, draws, rng).best(judged) if verdict == "measure" else None
+    asker = Asker(a, draws, rng, (options.reach_tolerance_mm, options.tail_width_tolerance_mm))
+    decide_by = asker.best(judged) if verdict == "measure" else None
     candidate = Candidate(
         part=part.part,
         verdict=verdict,

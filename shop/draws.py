@@ -44,6 +44,7 @@ class Draws:
     list_xy: Array | None  # (N, 4, 2), error of the candidate's hole centres, mm; None when it is in `offsets`
     list_length: Array  # (N, 3), error of the list's reach, tail width and hole diameters, mm
     conflict: bool = False  # no screw in question passes the holes as read
+    sunk_share: float = 0.0  # of `countersunk`
 
     @property
     def major_mm(self) -> Array:
@@ -64,6 +65,7 @@ class Draws:
             None if self.list_xy is None else self.list_xy[part],
             self.list_length[part],
             self.conflict,
+            self.sunk_share,
         )
 
 
@@ -142,6 +144,7 @@ def draw(
         list_xy=None,
         list_length=u * rng.standard_normal((count, 3)),
         conflict=conflict,
+        sunk_share=float(countersunk.mean()),
     )
 
 
@@ -232,3 +235,15 @@ def lengths_agree(
     if part.tail_width_mm is not None and measured.is_measured("tail_width"):
         agree &= np.abs(states[:, 1] - part.tail_width_mm - draws.list_length[:, 1]) <= tail_width_mm
     return np.asarray(agree)
+
+
+def told_lengths_agree(
+    draws: Draws, measured: MeasuredPart, states: Array, part: Part, reach_mm: float, tail_width_mm: float
+) -> NDArray[np.bool_]:
+    """As `lengths_agree`, for what a calliper has told: that holds even where the photo is void; (N,)."""
+    agree = np.ones(len(states), dtype=np.bool_)
+    told = (("reach", 0, part.reach_mm, reach_mm), ("tail-width", 1, part.tail_width_mm, tail_width_mm))
+    for name, row, own, tolerance in told:
+        if name in measured.taken and own is not None:
+            agree &= np.abs(states[:, row] - own - draws.list_length[:, row]) <= tolerance
+    return agree

@@ -3,27 +3,18 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-from shop.calliper import mirrored
-from shop.doubts import FITS_ANYHOW, Doubts
+from shop.doubts import FITS_ANYHOW
 from shop.draws import Draws, draw
-from shop.judging import LEAST_DRAWS, SETTLED_VOID, FitOptions, Judge, Judged, seat_of, sides_of
+from shop.judging import LEAST_DRAWS, FitOptions, Judge, Judged, sides_of
+from shop.likeness import Likeness
 from shop.measure_next import Asker, DecideBy
-from shop.measured import (
-    UNMEASURED_MM,
-    Array,
-    MeasuredPart,
-    hand_probability,
-    measured_part_by_hand,
-    measured_part_from_reading,
-)
+from shop.measured import MeasuredPart, measured_part_by_hand, measured_part_from_reading
 from shop.parts import Part
 from shop.parts_table import PartsTable, label_probabilities, lengths_possible, screws_possible, table_of
 from shop.reasons import notes_of, reasons_of, short_reasons
@@ -45,9 +36,6 @@ REFINE_FROM: Final = 0.02  # on the first few draws; below it the answer is no w
 MIDDLE_DRAWS: Final = 6000
 NEAR: Final = 0.02  # this near a limit of the verdict, all draws are used
 FEW: Final = 8  # with so few candidates, always
-MODEL_U_MM: Final = 0.02  # two parts of one number differ by about this
-VOID_NATS: Final = 2.0  # what a void number costs: its normal peak against a usual range about eight times as wide
-Z_99: Final = 2.3263  # one-sided, of the normal distribution
 RANKED_ASIDE: Final = 40  # of the parts set aside, as many are put in order by what still speaks for them
 MOST_ASKED: Final = 20  # so many undecided candidates, best first, get their deciding measurement worked out
 
@@ -103,73 +91,6 @@ class FitReport:
         return json.dumps(self.to_record(), ensure_ascii=False)
 
 
-def _sameness(
-    measured: MeasuredPart, part: Part, seat: Seat | None, options: FitOptions, known: Sequence[int]
-) -> float:
-    """Log-likelihood, up to a constant, that the part read is this very part: what puts near twins in order.
-
-    A blunder of the scale or the drawing makes the numbers it touches tell nothing: each is then put as unlikely as a
-    value anywhere in the usual range.
-    """
-    if seat is None:
-        return -math.inf
-    rows, off = _differences(measured, part, seat, known)
-    spread = measured.covariance[np.ix_(rows, rows)] + _floor(options) * np.eye(len(rows))
-    of_holes = [k >= len(UNMEASURED_MM) for k in rows]
-    agreement = _agreement(off, spread, np.array(of_holes, dtype=bool), measured.doubts)
-    extra = len(part.holes) - len(measured.holes)
-    words = measured.family[part.family] * measured.bottom[part.bottom]
-    words *= hand_probability(measured, part.family, part.hand, mirrored=False)
-    return agreement - 5.0 * extra + math.log(max(words, 1e-12))
-
-
-def _floor(options: FitOptions) -> float:
-    """Variance of a length of the list, and of parts of one number, mm²."""
-    return (options.list_u95_mm / 2.0) ** 2 + MODEL_U_MM**2
-
-
-def _differences(measured: MeasuredPart, part: Part, seat: Seat, known: Sequence[int]) -> tuple[list[int], Array]:
-    """Rows of the state that both know, and by how much the part read is above the candidate, mm.
-
-    `known` are the rows that were measured.
-    """
-    wanted: dict[str, float | None] = {
-        "reach": part.reach_mm,
-        "tail_width": part.tail_width_mm,
-        "hub_diameter": part.hub_diameter_mm,
-    }
-    for i, j in enumerate(seat.holes):
-        hole = part.holes[j]
-        (x, y) = hole.xy_mm
-        wanted |= {f"holes[{i}].x": x, f"holes[{i}].y": y, f"holes[{i}].diameter": hole.diameter_mm}
-    rows = [k for k in known if wanted.get(measured.names[k]) is not None]
-    off = measured.mean[rows] - np.array([wanted[measured.names[k]] for k in rows], dtype=float)
-    return rows, off
-
-
-def _agreement(off: Array, spread: Array, of_holes: NDArray[np.bool_], doubts: Doubts) -> float:
-    """Log-likelihood of the differences, with the chance that lengths, holes or both are void."""
-    if not len(off):
-        return 0.0
-
-    def normal(rows: NDArray[np.bool_]) -> float:
-        if not rows.any():
-            return 0.0
-        part = off[rows]
-        return -0.5 * float(part @ np.linalg.solve(spread[np.ix_(rows, rows)], part))
-
-    every = np.ones(len(off), dtype=np.bool_)
-    lost, holes = VOID_NATS * len(off), VOID_NATS * int(of_holes.sum())
-    terms = [(normal(every), 1.0 - doubts.void)]
-    if doubts.void > 0.0:
-        terms += [
-            (normal(~of_holes) - holes, doubts.drawing),
-            (-lost, max(doubts.lengths, 0.1 * doubts.void)),
-        ]
-    top = max(value for value, weight in terms if weight > 0.0)
-    return top + math.log(sum(weight * math.exp(value - top) for value, weight in terms if weight > 0.0))
-
-
 def decide(
     measured: MeasuredPart,
     parts: Sequence[Part] | PartsTable,
@@ -207,7 +128,7 @@ def decide(
         screws=options.screws,
     )
     alive, aside, against, chances = _sweep(table, measured, draws, options)
-    seats = _Seats(measured, draws, options)
+    likeness = Likeness(measured, draws, options)
     judges = [Judge(measured, draws.first(count), options) for count in (LEAST_DRAWS, MIDDLE_DRAWS, options.draws)]
     ranked: list[tuple[tuple[float, ...], Judged, Seat | None, str]] = []
     for row, possible in alive:
@@ -217,14 +138,13 @@ def decide(
             judged = judges[1].judge(part, possible)
             if any(abs(judged.probability - at) < NEAR for at in (options.fits_from, options.not_up_to)):
                 judged = judges[2].judge(part, possible)
-        seat = seats.of(part)
-        score = math.log(max(judged.probability, 1e-9)) + _sameness(measured, part, seat, options, seats.known)
         verdict = verdict_of(judged.probability, measured, options)
-        if verdict == DOES_NOT_FIT and _cannot_be_told(measured, judged, seats, options):
+        if verdict == DOES_NOT_FIT and likeness.cannot_be_told(judged):
             verdict = MEASURE
-        ranked.append(((float(verdict == DOES_NOT_FIT), -score), judged, seat, verdict))
+        rank = float(verdict == DOES_NOT_FIT), -likeness.sameness(part)
+        ranked.append((rank, judged, likeness.seat(part), verdict))
     ranked.sort(key=lambda entry: entry[0])
-    asker, asked = Asker(measured, draws, rng), 0
+    asker, asked = Asker(measured, draws, rng, (options.reach_tolerance_mm, options.tail_width_tolerance_mm)), 0
     candidates = []
     for _, judged, seat, verdict in ranked:
         decide_by = None
@@ -232,7 +152,7 @@ def decide(
             asked += 1
             decide_by = asker.best(judged)
         candidates.append(_candidate(judged, verdict, measured, draws, seat, decide_by, options))
-    aside, against, chances = _in_order(table, measured, seats, options, aside, against, chances)
+    aside, against, chances = _in_order(table, measured, likeness, options, aside, against, chances)
     about = asker.about_the_reading() if chances and max(chances) > options.not_up_to else None
     candidates += _set_aside(table, aside, against, chances, measured, options, about)
     return FitReport(measured.sha256, tuple(candidates), notes_of(measured, draws, options.screws))
@@ -243,53 +163,6 @@ def verdict_of(probability: float, measured: MeasuredPart, options: FitOptions) 
     if probability >= options.fits_from:
         return FITS if measured.is_complete() else MEASURE
     return DOES_NOT_FIT if probability <= options.not_up_to else MEASURE
-
-
-class _Seats:
-    """Best seats of parts over the holes read, for either face of the photo; parts with the same holes share them."""
-
-    def __init__(self, measured: MeasuredPart, draws: Draws, options: FitOptions) -> None:
-        self.draws, self.options = draws, options
-        self.measured = {False: measured, True: mirrored(measured)}
-        self.known = [k for k, name in enumerate(measured.names) if measured.is_measured(name)]
-        self._found: dict[Any, Seat | None] = {}
-
-    def of(self, part: Part, *, turned: bool = False) -> Seat | None:
-        """The best seat, or None when the part has too few holes."""
-        key = part.holes, turned
-        if key not in self._found:
-            self._found[key] = seat_of(self.measured[turned], part, self.draws, self.options)
-        return self._found[key]
-
-
-def _cannot_be_told(measured: MeasuredPart, judged: Judged, seats: _Seats, options: FitOptions) -> bool:
-    """Whether a photo speaks against a part only by being too unsure to speak for it.
-
-    With an uncertainty as wide as what is allowed, the probability of a fit is small even for the very part read. So a
-    part is refused only when its own numbers lie outside what the reading allows: non-conformity, too, wants proof
-    (ISO 14253-1). The test is chi-squared over the lengths measured, for each face the photo may show.
-    """
-    if measured.doubts.void <= 0.0 or judged.words <= options.not_up_to:
-        return False
-    kinds = ("reach", "tail_width") if measured.doubts.diameters > 0.0 else ("reach", "tail_width", "diameter")
-    for share, turned in sides_of(measured):
-        seen, seat = seats.measured[turned], seats.of(judged.part, turned=turned)
-        if share <= options.not_up_to or seat is None:
-            continue
-        rows, off = _differences(seen, judged.part, seat, seats.known)
-        kept = [k for k, row in enumerate(rows) if seen.names[row].endswith((".x", ".y", *kinds))]
-        if not kept:
-            return True
-        spread = seen.covariance[np.ix_(rows, rows)][np.ix_(kept, kept)] + _floor(options) * np.eye(len(kept))
-        if float(off[kept] @ np.linalg.solve(spread, off[kept])) <= chi2_limit(len(kept)):
-            return True
-    return False
-
-
-def chi2_limit(freedom: int) -> float:
-    """What chi-squared exceeds once in a hundred (Wilson and Hilferty 1931; within 0.03 of the tables from 2 up)."""
-    ninth = 2.0 / (9.0 * freedom)
-    return freedom * (1.0 - ninth + Z_99 * math.sqrt(ninth)) ** 3
 
 
 def _candidate(
@@ -347,7 +220,13 @@ def _sweep(
     rest = rest[np.lexsort((off[rest], against[rest].sum(axis=1)))]
     kept = np.nonzero(alive)[0]
     possible = np.stack(faces, axis=1)[kept]
-    chances = FITS_ANYHOW * measured.doubts.void * tail[rest] * bottom[rest]
+    # Where the reading is void a part may fit all the same, but not against what a calliper has told.
+    told = np.ones(count, dtype=np.bool_)
+    if "reach" in measured.taken:
+        told &= lengths_possible(table, measured, "reach", options.reach_tolerance_mm)
+    if "tail-width" in measured.taken:
+        told &= lengths_possible(table, measured, "tail_width", options.tail_width_tolerance_mm)
+    chances = FITS_ANYHOW * measured.doubts.void * tail[rest] * bottom[rest] * told[rest]
     return (
         list(zip(kept.tolist(), possible.tolist(), strict=True)),
         rest.tolist(),
@@ -359,19 +238,29 @@ def _sweep(
 def _in_order(
     table: PartsTable,
     measured: MeasuredPart,
-    seats: _Seats,
+    likeness: Likeness,
     options: FitOptions,
     rows: list[int],
     against: list[list[bool]],
     chances: list[float],
 ) -> tuple[list[int], list[list[bool]], list[float]]:
-    """The likeliest of the parts set aside put in order, when the reading leaves room for doubt; the rest as they were."""
-    if not rows or measured.doubts.void <= SETTLED_VOID:
+    """The likeliest of the parts set aside put in order, when the reading leaves room for doubt; the rest as they were.
+
+    A part that agrees with all but one of the holes read is right when that hole is none.
+    """
+    if not rows or measured.doubts.void <= 0.0:
+        return rows, against, chances
+    n, drawing = len(measured.holes), measured.doubts.drawing
+    for k, row in enumerate(rows):
+        part = table.parts[row]
+        only_holes = against[k][3] and not any(against[k][:3]) and len(part.holes) == n - 1
+        if only_holes and drawing > options.not_up_to and likeness.agrees_with_fewer(part):
+            chances[k] = max(chances[k], drawing)
+    if max(chances) <= options.not_up_to:
         return rows, against, chances
     by_chance = sorted(range(len(rows)), key=lambda k: -chances[k])
     first, rest = by_chance[:RANKED_ASIDE], by_chance[RANKED_ASIDE:]
-    parts = {k: table.parts[rows[k]] for k in first}
-    score = {k: _sameness(measured, part, seats.of(part), options, seats.known) for k, part in parts.items()}
+    score = {k: likeness.sameness(table.parts[rows[k]]) for k in first}
     first.sort(key=lambda k: (chances[k] <= options.not_up_to, -score[k]))
     order = [*first, *rest]
     return [rows[k] for k in order], [against[k] for k in order], [chances[k] for k in order]

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shop.doubts import FITS_ANYHOW
-from shop.draws import Draws, lengths_agree, screws_agree, states_for
+from shop.draws import Draws, lengths_agree, screws_agree, states_for, told_lengths_agree
 from shop.measured import Array, MeasuredPart, hand_probability
 from shop.parts import Part
 from shop.threads import THREADS
@@ -120,26 +120,27 @@ class Judge:
         """
         measured, options = self.measured, self.options
         void = measured.doubts.void
-        plain = np.zeros(len(self.draws.states))
+        plain, anyhow = np.zeros(len(self.draws.states)), np.zeros(len(self.draws.states))
         screws_each, lengths_each = np.zeros(len(self.draws.states)), np.zeros(len(self.draws.states))
         bottom = 1.0 if part.bottom == "open" else measured.bottom["closed"]
         tail, all_words, sides, used = 0.0, 0.0, [], self.draws.states
         for (share, turned), worth in zip(sides_of(measured), possible, strict=False):
             states = states_for(self.draws, measured, part, mirrored=turned)
-            lengths = lengths_agree(
-                self.draws, measured, states, part, options.reach_tolerance_mm, options.tail_width_tolerance_mm
-            )
+            tolerances = options.reach_tolerance_mm, options.tail_width_tolerance_mm
+            lengths = lengths_agree(self.draws, measured, states, part, *tolerances)
+            told = told_lengths_agree(self.draws, measured, states, part, *tolerances)
             words = measured.family[part.family] * hand_probability(measured, part.family, part.hand, mirrored=turned)
             agree = self.screws(part, states, turned) if worth else np.zeros(len(states), dtype=np.bool_)
             used = used if turned else states
             plain += share * words * bottom * (lengths & agree)
+            anyhow += share * words * bottom * FITS_ANYHOW * told
             lengths_each += share * words * bottom * lengths
             all_words += share * words * bottom
             screws_each += share * agree
             tail += share * words * float(lengths.mean())
-            both = (1.0 - void) * float((lengths & agree).mean()) + void * FITS_ANYHOW
+            both = (1.0 - void) * float((lengths & agree).mean()) + void * FITS_ANYHOW * float(np.mean(told))
             sides.append(Side(share, turned, words * bottom * both, float(agree.mean())))
-        each = (1.0 - void) * plain + void * FITS_ANYHOW * all_words
+        each = (1.0 - void) * plain + void * anyhow
         return Judged(
             part=part,
             probability=float(each.mean()),
@@ -157,13 +158,17 @@ class Judge:
         )
 
 
-def seat_of(measured: MeasuredPart, part: Part, draws: Draws, options: FitOptions) -> Seat | None:
-    """How the part's holes lie best over the old holes' centres, with the likeliest screw."""
+def seat_of(
+    measured: MeasuredPart, part: Part, draws: Draws, options: FitOptions, *, fewer: int | None = None
+) -> Seat | None:
+    """How the part's holes lie best over the old holes' centres, with the likeliest screw; the old hole `fewer` left out."""
     thread = draws.threads[int(np.argmax(draws.shares))]
-    play = np.array([0.5 * (hole.diameter_mm - thread.major_mm) for hole in part.holes])
-    lifted = float(draws.head_offset_mm[0])
-    sunk = float(draws.countersunk.mean()) > 0.5
+    lifted, sunk = float(draws.head_offset_mm[0]), draws.sunk_share > 0.5
+    play = [0.5 * (hole.diameter_mm - thread.major_mm) for hole in part.holes]
     limits = np.array(
         [min(p, lifted) if sunk or h.countersink_mm is not None else p for p, h in zip(play, part.holes, strict=True)]
     )
-    return best_seat(measured.hole_xy_mm, np.array([h.xy_mm for h in part.holes]), limits, options.most_turn_deg)
+    old = measured.hole_xy_mm
+    if fewer is not None:
+        old = np.delete(old, fewer, axis=0)
+    return best_seat(old, np.array([h.xy_mm for h in part.holes]), limits, options.most_turn_deg)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -115,8 +116,15 @@ class Asker:
     candidate's own; so it is sorted once.
     """
 
-    def __init__(self, measured: MeasuredPart, draws: Draws, rng: np.random.Generator) -> None:
+    def __init__(
+        self,
+        measured: MeasuredPart,
+        draws: Draws,
+        rng: np.random.Generator,
+        tolerances_mm: tuple[float, float] = (0.5, 0.5),
+    ) -> None:
         self.measured, self.draws, self.rng = measured, draws, rng
+        self.tolerances_mm = tolerances_mm  # of reach and tail width
         self._sorted: tuple[Shown, tuple[Shown, ...]] | None = None
 
     def shown(self, judged: Judged) -> tuple[Shown, tuple[Shown, ...]]:
@@ -129,7 +137,7 @@ class Asker:
             self._sorted = found
         return found
 
-    def best(self, judged: Judged) -> DecideBy | None:
+    def best(self, judged: Judged) -> DecideBy:
         """The measurement whose outcome is expected to remove most wrong decisions about one candidate.
 
         A decision taken now goes wrong with min(p, 1 - p). A measurement splits the draws by what it would show; on
@@ -139,8 +147,7 @@ class Asker:
 
         Returns
         -------
-        DecideBy or None
-            None when nothing that can be measured tells more.
+        DecideBy
         """
         p = judged.probability
         doubt = max(min(p, 1.0 - p), LEAST_DOUBT)
@@ -159,12 +166,31 @@ class Asker:
         ahead = _before_a_trial(self.measured, self.shown(judged), judged, found)
         if ahead is not None:
             return ahead
+        return self._widest(judged) or trial[1] if best is None else best[1]
+
+    def _widest(self, judged: Judged) -> DecideBy | None:
+        """Of reach and tail width the one known worst beside its tolerance; None when a calliper has told both.
+
+        For a photo too vague to tell anything of a part: then no single length is expected to turn the answer.
+        """
+        own = {"reach": judged.part.reach_mm, "tail-width": judged.part.tail_width_mm}
+        best: tuple[float, DecideBy] | None = None
+        for row, (kind, tolerance) in enumerate(zip(own, self.tolerances_mm, strict=True)):
+            quantity, value = CalliperQuantity(kind), own[kind]
+            if value is None or kind in self.measured.taken:
+                continue
+            u = math.sqrt(max(float(self.measured.covariance[row, row]), 0.0))
+            low, high = value - tolerance, value + tolerance
+            now = float(self.measured.mean[row])
+            turns = (low if abs(now - low) <= abs(now - high) else high), "between", (low, high)
+            if u > CALLIPER_U_MM and (best is None or u / max(tolerance, 0.01) > best[0]):
+                best = u / max(tolerance, 0.01), _length(self.measured, quantity, turns, 0.0)
         return None if best is None else best[1]
 
     def about_the_reading(self) -> DecideBy:
         """What tells whether the reading itself holds: a look at its drawing, or one length when the scale is in doubt."""
         doubts = self.measured.doubts
-        if doubts.drawing >= doubts.lengths:
+        if doubts.drawing >= doubts.lengths or "reach" in self.measured.taken:
             return _seen(self.measured, CalliperQuantity("drawing"), "right", "drawing", doubts.drawing / doubts.void)
         reach = CalliperQuantity("reach")
         expected = round(float(self.measured.mean[0]), 2)

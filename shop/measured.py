@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from shop.doubts import SURE, Doubts, doubts_of
+from shop.doubts import SURE, Doubts, doubts_of, is_doubted
 from shop.parts import MOST_HOLES, Part, number_from_text, split_holes
 from shop.threads import find_thread
 from vision.quantity import COVERAGE_FACTOR, Quantity
@@ -38,13 +38,14 @@ CALLIPER_U95_DEG: Final = 1.0
 UNMEASURED_MM: Final = {"reach": (23.0, 5.0), "tail_width": (9.0, 4.0), "hub_diameter": (19.0, 2.5)}
 UNMEASURED_RADIUS_MM: Final = (5.2, 1.0)
 UNMEASURED_DIAMETER_MM: Final = (3.6, 0.5)
-# A standard uncertainty above this means: not measured.
-# What a reading that is not sure carries besides its stated uncertainties. Tail width: where half reach lies is itself
-# uncertain, and tails are seldom of one width there; 12 of 40 were off by more than 0.5 mm on path-traced pictures.
-UNSURE_TAIL_WIDTH_U_MM: Final = 0.15
-# An axis found beside its place shifts every hole and the reach alike. In readings that are not sure the holes were off
-# together by 0.2 to 0.9 mm in 8 of 57, more than their stated uncertainties allow (same pictures).
-UNSURE_AXIS_U_MM: Final = 0.12
+# What a photo's numbers carry besides their stated uncertainties, for a reading that only leaves the face open, and for one
+# in doubt. Tail width: where half reach lies is itself uncertain, and tails are seldom of one width there; on 102
+# path-traced pictures it was off by 0.2 and 0.3 mm in the middle and by 1.1 and 2.8 mm once in twenty.
+TAIL_WIDTH_U_MM: Final = (0.2, 0.35)
+# An axis found beside its place shifts every hole and the reach alike (same pictures: the holes' distance from the axis
+# held within its u95 in 87 and 93 %).
+AXIS_U_MM: Final = (0.08, 0.12)
+# A standard uncertainty above MEASURED_BELOW_MM means: not measured.
 PLAUSIBLE_AT_LEAST: Final = 0.06  # a word the reading cannot rule out is not ruled out here: above `not_up_to`
 MEASURED_BELOW_MM: Final = {"reach": 1.0, "tail_width": 1.0, "hub_diameter": 1.0, "hole": 0.6, "diameter": 0.3}
 
@@ -183,11 +184,12 @@ def measured_part_from_reading(reading: Mapping[str, Any], *, screws: Sequence[s
             covariance[3 + 3 * i, 3 + 3 * i] += 0.5 * float(hole["radius"]["value"]) ** 2
             covariance[4 + 3 * i, 4 + 3 * i] += 0.5 * float(hole["radius"]["value"]) ** 2
     if outcome == "unsure":
-        covariance[1, 1] += UNSURE_TAIL_WIDTH_U_MM**2
+        doubted = is_doubted(reading)
+        covariance[1, 1] += TAIL_WIDTH_U_MM[doubted] ** 2
         for axis in (3, 4):
             shifted = np.array([float(k >= 3 and (k - axis) % 3 == 0) for k in range(len(names))])
             shifted[0] = float(axis == 4)
-            covariance += UNSURE_AXIS_U_MM**2 * np.outer(shifted, shifted)
+            covariance += AXIS_U_MM[doubted] ** 2 * np.outer(shifted, shifted)
     plausible = tuple((reading.get("family") or {}).get("plausible") or FAMILIES)
     return MeasuredPart(
         name=name,

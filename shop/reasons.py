@@ -107,7 +107,7 @@ def _screws(measured: MeasuredPart, part: Part, draws: Draws, seat: Seat | None,
     if seat.worst <= 1.0:
         count = "the hole" if n == 1 else "both holes" if n == 2 else f"all {n} holes"
         turn = f", turned by {seat.turn_deg:.1f}°" if abs(seat.turn_deg) >= 0.3 else ""
-        sunk = ", countersunk" if float(draws.countersunk.mean()) > 0.5 else ""
+        sunk = ", countersunk" if draws.sunk_share > 0.5 else ""
         allowed = min(seat.limits_mm)
         off = max(seat.distances_mm)
         said.append(f"{count} within {off:.2f} mm{turn}; {allowed:.2f} mm allowed ({thread.name} screws{sunk})")

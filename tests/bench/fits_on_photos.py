@@ -388,6 +388,7 @@ def _as_a_clerk(
     """
     sunk = any(hole.countersink_mm is not None for hole in case.part.holes)
     refused: set[str] = set()
+    asked: list[str] = []
     options = replace(options, draws=4000)
     for step in range(CLERK_STEPS + 1):
         left = [part for part in case.listed if part.part not in refused]
@@ -399,11 +400,15 @@ def _as_a_clerk(
             return
         if best.verdict == "does-not-fit":
             tally.clerk["told that no part fits"] += 1
+            own = decide(measured, [case.part], options).candidates[0]
+            tally.remarks.append(f"{name}: no part fits, after {', '.join(asked)}; {'; '.join(own.reasons)}")
             return
         if best.decide_by is None or step == CLERK_STEPS:
             tally.clerk["still undecided"] += 1
+            tally.remarks.append(f"{name}: still undecided after {', '.join(asked)}; {best.part}")
             return
         tally.clerk_steps += 1
+        asked.append(best.decide_by.measure or "trial")
         if not best.decide_by.measure:
             if screws_truly_fit(
                 case.lock.threads_mm, case.lock.major_mm, case.exact[best.part].holes, countersunk=sunk

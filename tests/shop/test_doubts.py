@@ -8,7 +8,8 @@ from scipy.stats import chi2, norm
 
 from shop.calliper import parse_finding, take_in
 from shop.doubts import FITS_ANYHOW, Doubts, after_a_length, doubts_of
-from shop.fits import FitOptions, chi2_limit, decide, measured_part_from_reading
+from shop.fits import FitOptions, decide, measured_part_from_reading
+from shop.likeness import chi2_limit
 from shop.measured import hand_probability
 from shop.parts import Part, parse_holes
 
@@ -112,6 +113,50 @@ def test_one_length_tells_whether_the_scale_is_void():
     assert [hole.position for hole in bad.holes] == ["2", "7"]
     assert any("only angles hold" in note for note in bad.notes)
     assert decide(bad, [part(reach_mm=14.0)], SCREWS).candidates[0].verdict == "measure"
+
+
+def test_a_length_told_by_calliper_refuses_whatever_the_scale_is_worth():
+    """The photo had no reach that could tell of its scale; what the calliper says of the reach holds all the same."""
+    record = reading("unsure", "size-unusual")
+    record["dimensions"]["reach"] = None
+    measured = measured_part_from_reading(record)
+    assert [c.verdict for c in decide(measured, [part(reach_mm=21.4), part("B", reach_mm=22.2)], SCREWS).candidates] == [
+        "measure", "measure",
+    ]  # fmt: skip
+    told = take_in(measured, [parse_finding("reach=21.4", measured)])
+    right, longer = decide(told, [part(reach_mm=21.4), part("B", reach_mm=22.2)], SCREWS).candidates
+    assert (right.part, right.verdict) == ("A", "measure")
+    assert (longer.verdict, longer.probability) == ("does-not-fit", pytest.approx(0.0, abs=1e-6))
+
+
+def test_which_face_is_up_is_no_doubt_about_the_drawing():
+    side = doubts_of(reading("unsure", "facing-unknown"))
+    assert doubts_of(reading()).drawing < side.drawing < doubts_of(reading("unsure", "not-measured")).drawing
+    assert doubts_of(reading("unsure", "facing-unknown", "hole-unsure")).drawing > 0.05
+
+
+def test_a_hole_that_may_be_none_does_not_refuse_the_part_without_it():
+    """Three holes read, one of them doubtful: the part with the other two is asked about, and stands before a stranger."""
+    record = reading("unsure", "hole-unsure")
+    third = {"position": "11:30", "angle": {"value": 345.0, "u95": 1.0}, "radius": {"value": 5.5, "u95": 0.1}}
+    record["pattern"]["holes"].append(third | {"diameter": {"value": 2.9, "u95": 0.1}})
+    found = decide(measured_part_from_reading(record), [part("B", P39), part("A")], SCREWS)
+    first = found.candidates[0]
+    assert (first.part, first.verdict) == ("A", "measure")
+    assert first.decide_by.measure == "drawing"
+    assert first.probability == pytest.approx(doubts_of(record).drawing)
+    sure = reading()
+    sure["pattern"]["holes"].append(third | {"diameter": {"value": 2.9, "u95": 0.1}})
+    assert decide(measured_part_from_reading(sure), [part("A")], SCREWS).candidates[0].verdict == "does-not-fit"
+
+
+def test_the_part_as_seen_from_the_other_face_comes_before_a_stranger():
+    """With the face open, the mirror image of what was read is the next likeliest; the likelier face comes first."""
+    mirror = part("M", "151@4.55:3.9; 299@4.55:3.9")
+    record = reading("unsure", "facing-unknown") | {"facing": {"label": "plug", "probability": 0.7}}
+    found = decide(measured_part_from_reading(record), [part("B", P39), mirror, part("A")], SCREWS).candidates
+    assert [c.part for c in found] == ["A", "M", "B"]
+    assert [c.verdict for c in found[:2]] == ["measure", "measure"]
 
 
 def test_a_photo_too_unsure_to_tell_refuses_nothing_that_agrees_with_it():

@@ -30,6 +30,7 @@ from vision.classify import look_twice, softmax
 from vision.find import find_part
 from vision.label import Label
 from vision.models import SCHEMA, WORDS, FeatureModel, default_calibration, load, pack_floats, read_calibration
+from vision.patch import PATCH_PX
 from vision.segment import find_regions
 
 Array = NDArray[np.float64]
@@ -79,20 +80,18 @@ def look_at(path: Path, *, by_truth: bool = False) -> Look:
     facts = reader_facts(label, np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]))
     truth = {word: int(v) if math.isfinite(v) else NO_TRUTH for word, v in ((w, facts[FACTS.index(w)]) for w in WORDS)}
     circle = part_circle(label)
-    at = circle
-    if not by_truth:
-        region = find_part(picture, find_regions(Photo(picture))).region
-        at = None if region is None else (region.centre_px, region.radius_px)
-        if (
-            at is not None
-            and label.family is not None
-            and circle is not None
-            and math.dist(at[0], circle[0]) > circle[1]
-        ):
-            at = None
-    if at is None:
+    raw, patch = None, None
+    if by_truth and circle is not None:
+        raw, patch = look_twice(picture, *circle)
+    elif not by_truth:
+        found = find_part(picture, find_regions(Photo(picture)))
+        raw, patch = None if found.words is None else found.words.raw, found.patch
+    if raw is None or patch is None:
         return Look(path, label, truth, False, None, None, None, None)
-    raw, patch = look_twice(picture, *at)
+    if not by_truth and label.family is not None and circle is not None:
+        middle = patch.photo_points(np.full((1, 2), (PATCH_PX - 1) / 2.0))[0]
+        if math.dist(middle, circle[0]) > circle[1]:  # another thing was looked at
+            return Look(path, label, truth, False, None, None, None, None)
     return Look(path, label, truth, True, raw.logits, raw.feature, raw.maps[0] > 0.5, patch.rgb)
 
 
@@ -266,8 +265,9 @@ def fit(looks: Sequence[Look], feature_looks: Sequence[Look]) -> tuple[dict[str,
     """
     record = default_calibration()
     figures: dict[str, Any] = {}
+    shifted = [x for x in looks if x.label.tags.get("renderer") != "fast"] or looks  # the style of training is too easy
     for word, labels in WORDS.items():
-        logits, truth = stack(looks, word)
+        logits, truth = stack(shifted, word)
         if len(truth) < 20:
             raise click.ClickException(f"{len(truth)} calibration pictures tell the {word}: at least 20 are needed")
         temperature = fit_temperature(logits, truth)
@@ -288,19 +288,25 @@ def fit(looks: Sequence[Look], feature_looks: Sequence[Look]) -> tuple[dict[str,
         }
     logits, truth = stack(looks, "cam")
     cam = softmax(logits, record["temperature"]["cam"])[:, 1]
-    record["cam_threshold"] = cam_threshold(cam[truth == 1], cam[truth == 0])
+    unseen = sum(1 for x in looks if x.truth["cam"] == 0 and not x.found)  # other things that nothing took for a part
+    record["cam_threshold"] = cam_threshold(cam[truth == 1], np.append(cam[truth == 0], np.zeros(unseen)))
     known = [x for x in (feature_looks or looks) if x.feature is not None and x.truth["family"] != NO_TRUTH]
     model = fit_features(
         np.stack([x.feature for x in known if x.feature is not None]), np.array([x.truth["family"] for x in known])
     )
     record["features"] = {"means": pack_floats(model.means), "precision": pack_floats(model.precision)}
-    distances = np.array([model.distance(x.feature) for x in looks if x.feature is not None and x.truth["cam"] == 1])
+    seen = [x for x in looks if x.logits is not None]
+    away = np.array([model.distance(x.feature) for x in seen if x.feature is not None])
+    taken = (truth == 1) & (cam >= record["cam_threshold"])  # the others are refused already
+    distances = away[taken if taken.any() else truth == 1]
     farthest = conformal_quantile(distances, FAR_SHARE)
     record["distance_threshold"] = round(farthest if math.isfinite(farthest) else 1.05 * float(distances.max()), 4)
-    far = np.array([model.distance(x.feature) for x in looks if x.feature is not None]) > record["distance_threshold"]
-    refused = (cam < record["cam_threshold"]) | far
+    refused = (cam < record["cam_threshold"]) | (away > record["distance_threshold"])
     figures["refusal"] = {
-        "not_cams_refused": round(float(refused[truth == 0].mean()), 4) if (truth == 0).any() else None,
+        "not_cams": int((truth == 0).sum()) + unseen,
+        "not_cams_refused": round(
+            float(refused[truth == 0].sum() + unseen) / max(int((truth == 0).sum()) + unseen, 1), 4
+        ),
         "cams_refused": round(float(refused[truth == 1].mean()), 4),
         "cams_not_found": sum(1 for x in looks if x.truth["cam"] == 1 and not x.found),
     }

@@ -3,8 +3,8 @@
     python -m train.calibrate_vote FOLDER --model vision/models/outline.onnx
 
 The folder must be one that neither network was trained on; pictures where another thing than the part was found are
-left out. Weights minimise the cross-entropy; sets are split conformal
-(LAC) at 95 %, and no wider than what keeps wrong single answers under `--wrong-and-sure`.
+left out. Weights minimise the cross-entropy, to labels held a little short of certain; sets are split conformal (LAC) at
+95 %, wide enough to keep wrong single answers under `--wrong-and-sure`, and hold whatever is as probable as 15 %.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import click
 import numpy as np
 from numpy.typing import NDArray
 
-from train.calibrate import expected_calibration_error, set_members
+from train.calibrate import FLOORS, expected_calibration_error, set_members
 from train.card import read_card, write_card
 from train.dataset import describe, labelled
 from vision.face import see_face
@@ -100,11 +100,26 @@ def probabilities(picture: Array, outline: Array, a: float, b: float) -> Array:
     return np.asarray(p / p.sum(axis=1, keepdims=True))
 
 
-def fit(picture: Array, outline: Array, truth: NDArray[np.int64], wrong_and_sure: float) -> dict[str, object]:
-    """Weights of least cross-entropy on a grid, and the least probability of a plausible label."""
+def fit(
+    picture: Array, outline: Array, truth: NDArray[np.int64], wrong_and_sure: float, least_outline: float = 0.0
+) -> dict[str, object]:
+    """Weights of least cross-entropy on a grid, and the least probability of a plausible label.
+
+    The cross-entropy is to Platt's targets (see `train.calibrate.negative_log_likelihood`): votes without a mistake on
+    these pictures are not taken to make none. Nor do such votes tell which of the two to follow where they differ: then
+    `least_outline` keeps the outline a voice.
+    """
     at = np.arange(len(truth))
-    grid = [(a, b) for a in np.arange(0.0, 1.55, 0.1) for b in np.arange(0.0, 1.55, 0.1) if a + b > 0.2]
-    loss = [-np.log(np.maximum(probabilities(picture, outline, a, b)[at, truth], 1e-9)).mean() for a, b in grid]
+    grid = [
+        (a, b)
+        for a in np.arange(0.0, 1.55, 0.1)
+        for b in np.arange(0.0, 1.55, 0.1)
+        if a + b > 0.2 and b > least_outline - 1e-9
+    ]
+    certain = (len(truth) + 1.0) / (len(truth) + 2.0)
+    target = np.full(picture.shape, (1.0 - certain) / max(picture.shape[1] - 1, 1))
+    target[at, truth] = certain
+    loss = [-(target * np.log(np.maximum(probabilities(picture, outline, a, b), 1e-9))).sum(1).mean() for a, b in grid]
     a, b = grid[int(np.argmin(loss))]
     p = probabilities(picture, outline, a, b)
     score = np.sort(1.0 - p[at, truth])
@@ -123,7 +138,7 @@ def fit(picture: Array, outline: Array, truth: NDArray[np.int64], wrong_and_sure
         f"both {1 - wrong.mean():.3f}  weights {a:.1f} {b:.1f}  least {least:.4f}  "
         f"alone {alone.mean():.3f}  wrong and alone {(wrong & alone).mean():.3f}"
     )
-    return {"picture": a, "outline": b, "least_probability": [min(least, 0.5)] * p.shape[1]}
+    return {"picture": a, "outline": b, "least_probability": [min(least, FLOORS[0])] * p.shape[1]}
 
 
 def ablation(found: dict[str, tuple[Array, Array, NDArray[np.int64]]], fusion: dict[str, Any]) -> str:
@@ -151,14 +166,15 @@ def ablation(found: dict[str, tuple[Array, Array, NDArray[np.int64]]], fusion: d
 @click.argument("folder", type=click.Path(exists=True, file_okay=False, path_type=Path))
 @click.option("--model", type=click.Path(exists=True, dir_okay=False, path_type=Path), required=True)
 @click.option("--wrong-and-sure", type=float, default=0.01, show_default=True)
+@click.option("--least-outline", type=float, default=0.2, show_default=True, help="The outline's weight, at least.")
 @click.option("--check", is_flag=True, help="Fit nothing: print how right picture, outline and both are on the folder.")
-def main(folder: Path, model: Path, wrong_and_sure: float, check: bool) -> None:
+def main(folder: Path, model: Path, wrong_and_sure: float, least_outline: float, check: bool) -> None:
     """Fit the joint vote on a folder of labelled pictures and write it into the outline network's card."""
     found = votes(folder)
     if check:
         click.echo(ablation(found, read_card(model, SCHEMA)["fusion"]))
         return
-    fusion = {word: fit(*found[word], wrong_and_sure) for word in WORDS}
+    fusion = {word: fit(*found[word], wrong_and_sure, least_outline) for word in WORDS}
     card = {**read_card(model, SCHEMA), "fusion": fusion, "calibrated_on": describe(folder, labelled(folder))}
     write_card(model, SCHEMA, card)
 

@@ -1,13 +1,14 @@
 """How right and how honest the words are on labelled pictures, through the run-time code, beside peers.
 
     python -m train.evaluate --models vision/models --data HELD_OUT [--peers TRAINING] [--mobilenet RUN] \\
-        --card docs/model-card.md
+        [--log reader=LOG --log mobilenet=LOG] --card docs/model-card.md
 
 Measures are not judged here: this is the table of words.
 """
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -25,7 +26,7 @@ from vision.patch import PATCH_PX
 from vision.reading import Word
 from vision.segment import LONG_SIDE_PX, find_regions
 
-PEER_PICTURES: Final = 4000  # training pictures of a mask peer, at most: an SVM's time grows with their square
+PEER_PICTURES: Final = 4000  # training pictures of a mask peer unless said: an SVM's time grows with their square
 DISTANCE_MM: Final = ((0.0, 200.0), (200.0, 300.0), (300.0, 1e9))
 
 
@@ -159,6 +160,44 @@ def speed(models: Path, picture: Any) -> dict[str, float]:
     }
 
 
+def light_of(verdict: Verdict) -> str:
+    """The scene's light, or that a flash was on."""
+    tags = verdict.look.label.tags
+    return "flash" if tags.get("flash") == "on" else tags.get("light", "unknown")
+
+
+def picture_of(verdict: Verdict) -> str:
+    """Whether the picture was blurred, noisy or badly exposed on purpose."""
+    hard = verdict.look.label.tags.get("difficulty") == "hard"
+    return "blurred, noisy or badly exposed" if hard else "usual"
+
+
+def clutter_of(verdict: Verdict) -> str:
+    """How many other things lie about, the scale reference aside."""
+    count = sum(shape.kind in ("clutter", "other", "occluder") for shape in verdict.look.label.shapes)
+    return ("none", "one")[count] if count < 2 else "more"
+
+
+def tilt_of(verdict: Verdict) -> str:
+    """The tilt of the phone as a range in degrees."""
+    tilt = verdict.look.label.tilt_deg
+    return "unknown" if tilt is None else "0-10" if tilt < 10.0 else "10-20" if tilt < 20.0 else "over 20"
+
+
+def coverage_rows(verdicts: Sequence[Verdict]) -> list[str]:
+    """Of each label: pictures, how often its prediction set holds it, and the sets' mean size."""
+    lines = ["| word | label | pictures | set holds it | mean set size |", "|---" * 5 + "|"]
+    cams = [v for v in verdicts if v.is_cam]
+    for name in ("family", "bottom", "hand", "facing"):
+        for label in sorted({str(getattr(v.look.label, name)) for v in cams}):
+            words = [v.word(name) for v in cams if str(getattr(v.look.label, name)) == label]
+            seen = [word for word in words if word is not None]
+            held = share([label in word.plausible for word in seen])
+            size = f"{np.mean([len(word.plausible) for word in seen]):.2f}" if seen else "–"
+            lines.append(f"| {name} | {label} | {len(seen)} | {percent(held)} | {size} |")
+    return lines
+
+
 def percent(value: Any) -> str:
     """A share as a percentage; counts and sizes as they are."""
     if value is None:
@@ -181,6 +220,7 @@ def model_card(
     times: Mapping[str, float],
     peers: Mapping[str, Any],
     sizes: float,
+    logs: Mapping[str, Any] | None = None,
 ) -> str:
     """The model card (after Mitchell et al. 2019) as Markdown, every figure of it measured in this run."""
     whole = table(verdicts)
@@ -213,8 +253,11 @@ def model_card(
     ]
     for name, model in (("finder", finder), ("reader", reader)):
         training = model.card.get("training", {})
-        minutes, steps, batch = (training.get(key, "?") for key in ("minutes", "step", "batch"))
-        lines.append(f"- {name}: {minutes} minutes, {steps} steps of {batch} pictures, code `{model.card.get('code')}`")
+        seconds, steps, batch = (training.get(key, "?") for key in ("elapsed_s", "step", "batch"))
+        began = f", begun from {training['began_from']}" if training.get("began_from") else ""
+        lines.append(
+            f"- {name}: {steps} steps of {batch} pictures in {seconds} s{began}, code `{model.card.get('code')}`"
+        )
         lines += [
             f"  - `{d['folder']}`: {d['pictures']} pictures, Labels' SHA-256 `{d['sha256'][:16]}`"
             for d in model.card.get("data", [])
@@ -243,11 +286,16 @@ def model_card(
         )
     for title, key in (
         ("family", lambda v: str(v.look.label.family)),
-        ("light", lambda v: v.look.label.tags.get("light", "unknown")),
+        ("light", light_of),
+        ("picture", picture_of),
+        ("things lying about", clutter_of),
         ("bench", lambda v: v.look.label.tags.get("bench", "unknown")),
         ("distance of the phone", distance_band),
+        ("tilt of the phone, degrees", tilt_of),
+        ("scale", lambda v: v.look.label.scale_kind or "none"),
     ):
         lines += ["", f"### By {title}", "", *rows_of(groups(cams, key), columns)]
+    lines += ["", "### Prediction sets, label by label", "", *coverage_rows(verdicts)]
     others = [v for v in verdicts if not v.is_cam]
     if others:
         kinds = groups(others, lambda v: v.look.label.tags.get("not_cam", "unknown"))
@@ -261,6 +309,15 @@ def model_card(
             "",
         ]
         lines += rows_of(peers, ["family", "bottom", "hand", "facing", "ece"])
+    if logs:
+        lines += [
+            "",
+            "## Networks on the training pictures held back",
+            "",
+            "The last validation of each run's log: every 50th training picture, none of them trained on, at any roll.",
+            "",
+            *rows_of(logs, ["family", "bottom", "hand", "facing", "cam"]),
+        ]
     lines += [
         "",
         "## Limits",
@@ -298,6 +355,19 @@ def peers_of(verdicts: Sequence[Verdict], training: Sequence[Look], mobilenet: P
     return rows
 
 
+def logs_of(_: click.Context, __: click.Parameter, values: tuple[str, ...]) -> dict[str, Any]:
+    """The last validation in each of NAME=FILE."""
+    found: dict[str, Any] = {}
+    for value in values:
+        name, _equals, path = value.partition("=")
+        try:
+            lines = [json.loads(line) for line in Path(path).read_text().splitlines() if line.startswith("{")]
+            found[name] = [line["validation"] for line in lines if "validation" in line][-1]
+        except (OSError, ValueError, IndexError) as error:
+            raise click.BadParameter(f"{value}: no log with a validation ({error})") from error
+    return found
+
+
 @click.command()
 @click.option(
     "--models",
@@ -312,6 +382,14 @@ def peers_of(verdicts: Sequence[Verdict], training: Sequence[Look], mobilenet: P
     type=click.Path(exists=True, file_okay=False, path_type=Path),
     help="Folder of a run of `train.loop --which mobilenet`.",
 )
+@click.option(
+    "--log",
+    "logs",
+    multiple=True,
+    callback=logs_of,
+    help="A run's log.jsonl as NAME=FILE: its last validation goes into the card.",
+)
+@click.option("--peer-pictures", type=int, default=PEER_PICTURES, show_default=True, help="Of --peers, at most.")
 @click.option("--limit", type=int, help="Only so many pictures.")
 @click.option("--card", "card_path", type=click.Path(dir_okay=False, path_type=Path), help="Write the model card here.")
 def main(
@@ -319,6 +397,8 @@ def main(
     folders: tuple[Path, ...],
     peer_folders: tuple[Path, ...],
     mobilenet: Path | None,
+    logs: dict[str, Any],
+    peer_pictures: int,
     limit: int | None,
     card_path: Path | None,
 ) -> None:
@@ -333,14 +413,17 @@ def main(
     training: list[Look] = []
     if peer_folders:
         spread = [path for folder in peer_folders for path in labelled(folder)]
-        training = look_at_all(spread[:: max(1, len(spread) // PEER_PICTURES)], models, by_truth=True)
+        spread = spread[:: max(1, len(spread) // peer_pictures)][:peer_pictures]
+        training = look_at_all(spread, models, by_truth=True)
     peers = peers_of(verdicts, training, mobilenet) if training or mobilenet else {}
+    if training:
+        peers = {k if k == "this reader" else f"{k}, {len(training)} pictures": v for k, v in peers.items()}
     for name, figures in peers.items():
         click.echo(f"{name:32} " + ", ".join(f"{k} {percent(v)}" for k, v in figures.items()))
     if card_path is not None:
         sizes = sum((models / f"{name}.onnx").stat().st_size for name in ("finder", "reader")) / 1e6
         times = speed(models, read_example(paths[0])[0])
-        card_path.write_text(model_card(verdicts, finder, reader, times, peers, sizes))
+        card_path.write_text(model_card(verdicts, finder, reader, times, peers, sizes, logs))
         click.echo(f"model card: {card_path}")
 
 

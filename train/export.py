@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from torch import nn
 
 from train.card import code_version, halve, write_card
-from train.checkpoint import finished_weights
+from train.checkpoint import finished_weights, log_records
 from train.model import MEAN, STD, FinderForUse, ReaderForUse, build_network
 from vision.models import CLASSES, MAPS, SCHEMA, WORDS, default_calibration
 from vision.patch import PART_FILL, PATCH_PX
@@ -128,6 +128,11 @@ def export_run(run: Path, folder: Path) -> Path:
     which = record["config"]["which"]
     network = build_network(which)
     network.load_state_dict(record["average"])
+    log = log_records(run) if (run / "log.jsonl").exists() else ()
+    began = [line for line in log if "began_from" in line][:1]
+    if began:
+        start = f"{began[0]['began_from']} {began[0].get('sha256', '')[:16]}".strip()
+        record = {**record, "versions": {**record.get("versions", {}), "began_from": start}}
     path = folder / f"{which}.onnx"
     exact, rounded = export(network, which, path, record)
     size = f"{path.stat().st_size / 1e6:.2f} MB"

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import contextlib
 import copy
+import hashlib
 import math
 import os
 import time
@@ -100,7 +101,8 @@ def train(
     if begin_from is not None and progress.step == 0:
         fresh = start_from(begin_from, network, average, device)
         if rank == 0:
-            say(run, {"began_from": begin_from.name, "fresh": fresh})
+            weights = hashlib.sha256(begin_from.read_bytes()).hexdigest()
+            say(run, {"began_from": begin_from.name, "sha256": weights, "fresh": fresh})
     if steps is not None and progress.steps != steps:
         if progress.steps:
             raise click.ClickException(f"the run in {run} is one of {progress.steps} steps")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -23,7 +24,8 @@ from train.dataset import part_circle, read_example
 from train.export import export
 from train.model import Finder, Reader
 from vision.classify import look_twice, softmax
-from vision.models import SCHEMA, load
+from vision.label import Label
+from vision.models import SCHEMA, WORDS, load
 
 
 def test_ece_of_pavlovic_2023():
@@ -197,6 +199,25 @@ def test_cam_threshold_of_too_few_pictures():
     assert c.cam_threshold(np.array([0.9]), np.linspace(0.1, 0.8, 50)) == 0.8
     assert c.cam_threshold(np.linspace(0.6, 0.9, 100), np.array([])) == pytest.approx(0.6, abs=0.01)
     assert c.cam_threshold(np.full(100, 1.0), np.full(100, 0.0)) < 1.0  # a saturated network refuses nothing
+
+
+def test_other_things_that_nothing_took_for_a_part_count_as_refused():
+    def look(n: int, family: int, cam: float, *, found: bool = True) -> c.Look:
+        truth = dict.fromkeys(WORDS, 0) | {"family": family} if family >= 0 else dict.fromkeys(WORDS, c.NO_TRUTH)
+        truth["cam"] = int(family >= 0)
+        rng = np.random.default_rng(n)
+        logits = {word: rng.normal(size=len(labels)).astype(np.float32) for word, labels in WORDS.items()}
+        logits["cam"] = np.array([0.0, cam], np.float32)
+        seen = (logits, rng.normal(size=6).astype(np.float32)) if found else (None, None)
+        return c.Look(Path(f"{n}.json"), Label("x.jpg", 1, 1, None), truth, found, *seen, None, None)
+
+    cams = [look(i, i % 2, 4.0 + 0.01 * i) for i in range(200)]
+    taken = [look(500 + i, -1, 3.0) for i in range(2)]
+    unseen = [look(600 + i, -1, 0.0, found=False) for i in range(98)]
+    record, figures = c.fit([*cams, *taken, *unseen], [])
+    assert figures["refusal"]["not_cams"] == 100 and figures["refusal"]["not_cams_refused"] >= 0.98
+    # rank ceil(101 * 0.97) = 98 of a hundred is a thing unseen; of two alone no rank holds 97 %, so cams alone decide
+    assert record["cam_threshold"] < c.fit([*cams, *taken], [])[0]["cam_threshold"]
 
 
 @pytest.fixture(scope="module")

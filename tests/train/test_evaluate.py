@@ -118,8 +118,15 @@ def test_network_peer_reads_a_run(tmp_path):
 
 def test_command_prints_the_table_and_writes_the_card(models, tmp_path):
     pictures = write_folder(tmp_path / "toy", 10)
+    log = tmp_path / "log.jsonl"
+    log.write_text('{"step": 1}\n{"validation": {"family": 0.1}}\n{"validation": {"family": 0.862, "bottom": 0.5}}\n')
     arguments = ["--models", str(models), "--data", str(pictures), "--card", str(tmp_path / "card.md")]
+    arguments += ["--log", f"other network={log}"]
     result = CliRunner().invoke(main, arguments, catch_exceptions=False)
     assert result.exit_code == 0, result.output
     assert "family" in result.output and "not-cams refused" in result.output
-    assert "# Model card" in (tmp_path / "card.md").read_text()
+    card = (tmp_path / "card.md").read_text()
+    assert "# Model card" in card and "| other network | 86.2 % | 50.0 % | – |" in card
+    assert "| family | fork |" in card and "### By things lying about" in card
+    missing = CliRunner().invoke(main, [*arguments, "--log", f"other={tmp_path / 'none.jsonl'}"])
+    assert missing.exit_code == 2 and "no log with a validation" in missing.output

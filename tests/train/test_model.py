@@ -190,6 +190,10 @@ def test_card_carries_config_data_and_code(tmp_path):
     }
     record["data"] = [{"folder": "fast", "pictures": 3, "sha256": "0" * 64}]
     torch.save(record, tmp_path / "last.pt")
+    (tmp_path / "log.jsonl").write_text(
+        '{"squares": 9}\n{"began_from": "average.pt", "sha256": "0123456789abcdef77"}\n'
+    )
     card = load(export_run(tmp_path, tmp_path), "reader").card
+    assert card["training"]["began_from"] == "average.pt 0123456789abcdef"
     assert card["training"]["step"] == 7 and card["training"]["steps"] == 9 and card["training"]["seed"] == 1
     assert card["data"][0]["pictures"] == 3 and card["code"] == "0123abc"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -26,6 +26,7 @@ from vision.quantity import COVERAGE_FACTOR, Quantity, jacobian
 from vision.vocabulary import BOTTOMS, CENTRE, FACINGS, FAMILIES, HANDED_FAMILIES, HANDS
 
 SURPRISE: Final = 4.0  # a value this many standard uncertainties off what the photo said is worth a second look
+CYLINDER_RADIUS_MM: Final = 14.5  # usual, from memory; only tells where to draw a jaw
 TAIL_HALF_DEG: Final = 40.0  # within this of 12 o'clock the hub's edge is hidden by the tail
 DRAWING: Final = ("right", "wrong")
 LOOKS: Final = {"bottom": BOTTOMS, "facing": FACINGS, "hand": HANDS, "family": FAMILIES, "drawing": DRAWING}
@@ -205,7 +206,8 @@ def jaws_mm(quantity: CalliperQuantity, measured: MeasuredPart) -> tuple[tuple[f
     reach, width, hub = (float(value) for value in measured.mean[:3])
     match quantity.kind:
         case "reach":
-            points = np.array([(0.0, reach), (0.0, -hub / 2.0)])
+            below = hub / 2.0 if _hub_edge_at_6(measured) else CYLINDER_RADIUS_MM
+            points = np.array([(0.0, reach), (0.0, -below)])
         case "tail-width":
             points = np.array([(-width / 2.0, reach / 2.0), (width / 2.0, reach / 2.0)])
         case "hub-diameter":
@@ -227,13 +229,30 @@ def jaws_mm(quantity: CalliperQuantity, measured: MeasuredPart) -> tuple[tuple[f
     return tuple((float(x), float(y)) for x, y in points)
 
 
+def _hub_edge_at_6(measured: MeasuredPart) -> bool:
+    """Whether the hub's round edge is there opposite the tail: no cut-out, no leaves whose hollow lies there."""
+    return not (_is_likely(measured.family, "cloverleaf") or _is_likely(measured.bottom, "open"))
+
+
+def _is_likely(words: Mapping[str, float], word: str) -> bool:
+    return words.get(word, 0.0) >= 0.5
+
+
 def how_to(quantity: CalliperQuantity, measured: MeasuredPart) -> str:
     """Where the jaws go, or where to look, in one or two plain sentences."""
     match quantity.kind:
         case "reach":
+            if _hub_edge_at_6(measured):
+                return (
+                    "Outside jaws over all, from the tip of the tail to the hub's edge at 6 o'clock; then across the hub, "
+                    "and take away half of that."
+                )
+            why = "side leaves leave" if _is_likely(measured.family, "cloverleaf") else "a cut-out leaves"
             return (
-                "Outside jaws over all, from the tip of the tail to the hub's edge at 6 o'clock; then across the hub, and "
-                "take away half of that. With an open bottom take the hub's round edge on both sides of the cut-out."
+                f"Screwed on its cylinder, since {why} no hub's edge at 6 o'clock: tail up, outside jaws "
+                "from the tip of the tail to the cylinder's edge below; then turn the key by half a turn, and with the "
+                "depth rod how far the tip stands beyond that same edge (minus, if it stays inside). Half of the sum is "
+                "the reach."
             )
         case "hub-diameter":
             return "Outside jaws across the hub, from 3 to 9 o'clock."

@@ -212,10 +212,18 @@ def chance_text(probability: float) -> str:
 @reading_options
 @click.option("--screw", "screws", multiple=True, metavar="THREAD", help="Screw of the cylinder, as #6-32.")
 @click.option(
+    "--measured",
+    multiple=True,
+    metavar="A:QUANTITY=VALUE[±U]",
+    help="Found by calliper or eye on A or B; A: or B: first.",
+)
+@click.option(
     "--overlay", type=click.Path(dir_okay=False), metavar="OUT.svg", help="Draw both outlines over each other."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def compare(a: str, b: str, screws: tuple[str, ...], overlay: str | None, as_json: bool, **given: Any) -> None:
+def compare(
+    a: str, b: str, screws: tuple[str, ...], measured: tuple[str, ...], overlay: str | None, as_json: bool, **given: Any
+) -> None:
     """Lay cam B over cam A, axis on axis, tail on tail: may B go on instead of A?
 
     A and B are photos or READING.json files; the options hold for both photos.
@@ -230,12 +238,18 @@ def compare(a: str, b: str, screws: tuple[str, ...], overlay: str | None, as_jso
 
     if overlay is not None and Path(overlay).suffix.lower() != ".svg":
         raise click.UsageError(f"{overlay}: the drawing is SVG, so its name ends in .svg")
+    found: dict[str, list[str]] = {"A": [], "B": []}
+    for text in measured:
+        part, colon, finding = text.partition(":")
+        if not colon or part.strip().upper() not in found:
+            raise click.UsageError(f"--measured {text}: say of which part, as A:reach=21.4 or B:reach=21.4")
+        found[part.strip().upper()].append(finding)
     readings = [reading_of(source, given) for source in (a, b)]
     for source, record in zip((a, b), readings, strict=True):
         _usable(record, source)
     try:
         options = FitOptions(screws=tuple(find_thread(screw).name for screw in screws))
-        comparison = compare_readings(readings[0], readings[1], options)
+        comparison = compare_readings(readings[0], readings[1], options, found_a=found["A"], found_b=found["B"])
     except (ValueError, KeyError, TypeError) as error:
         raise Trouble(str(error)) from error
     if overlay is not None:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 from xml.sax.saxutils import escape
 
 import numpy as np
 
+from shop.calliper import parse_finding, take_in
 from shop.doubts import Doubts
 from shop.draws import UNMEASURED_LENGTH_U_MM, UNMEASURED_RADIUS_U_MM, draw
 from shop.fits import Candidate, FitReport, verdict_of
@@ -98,6 +99,8 @@ def compare(
     reading_b: Mapping[str, Any],
     options: FitOptions | None = None,
     *,
+    found_a: Sequence[str] = (),
+    found_b: Sequence[str] = (),
     rng: np.random.Generator | None = None,
 ) -> Comparison:
     """May the part in photo B go where the part in photo A was?
@@ -108,16 +111,19 @@ def compare(
         JSON objects of two readings (``camdial.reading/1``): the part that came off, and the one meant to go on.
     options : FitOptions, optional
         As for `shop.fits.decide`; B's own uncertainty stands in for the list's.
+    found_a, found_b : sequence of str
+        What a calliper or a look has told of either part, as ``"reach=21.4"``.
     rng : numpy.random.Generator, optional
 
     Raises
     ------
     ValueError
-        If one of them is no reading of a cam.
+        If one of them is no reading of a cam, or something found is not understood.
     """
     options = options or FitOptions()
     rng = rng or np.random.default_rng(options.seed)
     a, b = measured_part_from_reading(reading_a, screws=options.screws), measured_part_from_reading(reading_b)
+    a, b = (take_in(m, [parse_finding(text, m) for text in found]) for m, found in ((a, found_a), (b, found_b)))
     report = _decide(a, b, options, rng)
     outline_a, outline_b = outline_mm(reading_a, a), outline_mm(reading_b, b)
     has_scale = a.is_measured("reach") and b.is_measured("reach")
@@ -366,6 +372,8 @@ def _dense(polygon: Array, step_mm: float = 0.25) -> Array:
 COLOUR_A: Final = "#0b57a4"
 COLOUR_B: Final = "#b3400e"
 INK: Final = "#1f2328"
+NO_SCALE: Final = "no scale in one of the photos: drawn with the same reach"
+LONGEST_NAME: Final = 40  # letters
 
 
 def comparison_svg(comparison: Comparison, width_px: int = 640) -> str:
@@ -377,7 +385,16 @@ def comparison_svg(comparison: Comparison, width_px: int = 640) -> str:
     points += [np.array([hole.xy_mm]) for hole in (*comparison.holes_a, *comparison.holes_b)]
     both = np.vstack(points) if points else np.zeros((1, 2))
     low, high = both.min(axis=0) - 3.5, both.max(axis=0) + 3.5
-    high[0] = max(high[0], low[0] + 30.0)
+    names = [f"{letter}: {_shortened(name)}" for letter, name in zip("AB", comparison.names, strict=True)]
+    foot_mm = [5.5 + _text_mm(name, 1.2) for name in names]
+    if not comparison.has_scale:
+        foot_mm.append(_text_mm(NO_SCALE, 1.2))
+    high[0] = max(high[0], low[0] + 30.0, low[0] + 1.5 + max(foot_mm))
+    for mark in comparison.marks:  # numbers beside the outlines, too, lie inside the drawing
+        x, _, text, size, anchor = _mark_place(mark)
+        long = _text_mm(text, size)
+        start = x - {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * long
+        low[0], high[0] = min(low[0], start - 0.5), max(high[0], start + long + 0.5)
     w, h = high - low
     foot = 6.5
     title = f"{comparison.names[0]} and {comparison.names[1]}, axis on axis and tail on tail"
@@ -402,32 +419,43 @@ def comparison_svg(comparison: Comparison, width_px: int = 640) -> str:
     for mark in comparison.marks:
         (x1, y1), (x2, y2) = mark.a_mm, mark.b_mm
         out.append(f'<path d="M{x1:.2f},{-y1:.2f}L{x2:.2f},{-y2:.2f}" stroke="{INK}" stroke-width="0.3"/>')
-        out.append(_mark_text(mark))
+        x, y, text, size, anchor = _mark_place(mark)
+        out.append(_text(x, y, text, INK, size, anchor))
     x, y = low[0] + 1.0, -low[1]
     out.append(f'<path d="M{x:.2f},{y:.2f}h4" stroke="{COLOUR_A}" stroke-width="0.3"/>')
-    out.append(_text(x + 5.0, y + 0.4, f"A: {comparison.names[0]}", INK, 1.2))
+    out.append(_text(x + 5.0, y + 0.4, names[0], INK, 1.2))
     out.append(f'<path d="M{x:.2f},{y + 2:.2f}h4" stroke="{COLOUR_B}" stroke-width="0.3" stroke-dasharray="0.9 0.5"/>')
-    out.append(_text(x + 5.0, y + 2.4, f"B: {comparison.names[1]}", INK, 1.2))
+    out.append(_text(x + 5.0, y + 2.4, names[1], INK, 1.2))
     if comparison.has_scale:
         out.append(f'<path d="M{x:.2f},{y + 4:.2f}h10M{x:.2f},{y + 3.6:.2f}v0.8M{x + 10:.2f},{y + 3.6:.2f}v0.8" '
                    f'stroke="{INK}" stroke-width="0.15" fill="none"/>')  # fmt: skip
         out.append(_text(x + 10.6, y + 4.4, "10 mm", INK, 1.2))
     else:
-        out.append(_text(x, y + 4.4, "no scale in one of the photos: drawn with the same reach", INK, 1.2))
+        out.append(_text(x, y + 4.4, NO_SCALE, INK, 1.2))
     out.append("</svg>")
     return "\n".join(out)
 
 
-def _mark_text(mark: Mark) -> str:
-    """The gap's number on the side away from the axis, so that numbers do not run into the part or each other."""
+def _mark_place(mark: Mark) -> tuple[float, float, str, float, str]:
+    """Where the gap's number goes: away from the axis, so that numbers do not run into the part or each other."""
     (x1, y1), (x2, y2) = mark.a_mm, mark.b_mm
     x, y = 0.5 * (x1 + x2), 0.5 * (y1 + y2)
     text = f"{mark.gap_mm:.2f} mm"
     if abs(x) < 0.12 * abs(y):
-        return _text(x, -max(y1, y2) - 0.5 if y > 0 else -min(y1, y2) + 1.4, text, INK, 1.1, "middle")
+        return x, -max(y1, y2) - 0.5 if y > 0 else -min(y1, y2) + 1.4, text, 1.1, "middle"
     if x < 0.0:
-        return _text(min(x1, x2) - 0.4, -y + 0.4, text, INK, 1.1, "end")
-    return _text(max(x1, x2) + 0.4, -y + 0.4, text, INK, 1.1)
+        return min(x1, x2) - 0.4, -y + 0.4, text, 1.1, "end"
+    return max(x1, x2) + 0.4, -y + 0.4, text, 1.1, "start"
+
+
+def _text_mm(text: str, size: float) -> float:
+    """How wide a text is at most, sans-serif: the drawing must hold it whatever font shows it."""
+    return 0.62 * size * len(text)
+
+
+def _shortened(name: str) -> str:
+    """A long file name with its middle left out."""
+    return name if len(name) <= LONGEST_NAME else f"{name[: LONGEST_NAME // 2 - 1]}…{name[-LONGEST_NAME // 2 + 1 :]}"
 
 
 def _text(x: float, y: float, text: str, colour: str, size: float, anchor: str = "start") -> str:

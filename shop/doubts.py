@@ -36,7 +36,9 @@ class Doubts:
 
 
 SURE: Final = Doubts()
-_READ: Final = Doubts(0.005, 0.005, 0.05)  # the outcome `read`, nothing spoke against it: none of 19 (and of 10) was void
+_READ: Final = Doubts(
+    0.005, 0.005, 0.05
+)  # the outcome `read`, nothing spoke against it: none of 19 (and of 10) was void
 _SIDE_OPEN: Final = Doubts(0.03, 0.01, 0.1)  # nothing but the side seen is open: 1 of 35 drawn wrongly, no scale void
 _DOUBTED: Final = Doubts(0.06, 0.04, 0.1)  # something did, whatever it was
 # Which face is up, and what only widens a length, say nothing against the drawing or the scale.

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from vision.scale.coins import COINS, twins
 from vision.vocabulary import BOTTOMS, FAMILIES, HANDED_FAMILIES
 
 FAMILY_TEXT: Final[Mapping[str, str]] = {
@@ -44,6 +45,7 @@ QUIET: Final = frozenset(
 # Why there is no reading at all; beside these, doubts about a coin can wait for the next photo.
 NO_READING: Final = frozenset({"no-part", "not-a-cam", "several-parts", "cut-off", "no-outline", "blurred"})
 MOST_ANSWERS: Final = 4
+SAME_PERCENT: Final = 0.1  # two coins whose sizes differ by less serve alike
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +149,29 @@ def checks_of(reading: Mapping[str, Any]) -> tuple[str, ...]:
 
 def remarks_of(reading: Mapping[str, Any]) -> tuple[str, ...]:
     """What was assumed, and how to do better next time."""
-    return tuple(dict.fromkeys(told_with_advice(w) for w in reading["warnings"] if w["code"] in QUIET))
+    said = [told_with_advice(w) for w in reading["warnings"] if w["code"] in QUIET]
+    return tuple(dict.fromkeys([*said, *_twins(reading)]))
+
+
+def _twins(reading: Mapping[str, Any]) -> list[str]:
+    """A word on coins so near in size to the one named that no photo tells them apart."""
+    scale = reading.get("scale") or {}
+    coin = COINS.get(str(scale.get("reference"))) if scale.get("kind") == "coin" else None
+    if coin is None:
+        return []
+    alike, off = [], []
+    for other in (COINS[name] for name in twins(coin)):
+        percent = 100.0 * (other.diameter_mm / coin.diameter_mm - 1.0)
+        if abs(percent) < SAME_PERCENT:
+            alike.append(other.id)
+        else:
+            off.append(f"{other.id} ({abs(percent):.1f} % {'larger' if percent > 0 else 'smaller'})")
+    said = [f"{', '.join(alike)} would serve as well: the same size as {coin.id}"] if alike else []
+    if off:
+        said.append(
+            f"no photo tells {coin.id} from {', '.join(off)}: lengths are off by as much if another one lies there"
+        )
+    return said
 
 
 def told_with_advice(warning: Mapping[str, str]) -> str:

@@ -6,12 +6,14 @@ from typing import Any, Final
 
 import streamlit as st
 
+from shop.calliper import LOOKS, parse_finding
 from shop.cli_fits import chance_text, signed
 from shop.compare import Comparison, comparison_svg
 from shop.compare import compare as compare_readings
+from shop.measured import measured_part_from_reading
 from shop.pages import look
 from shop.pages.ask import ask
-from shop.pages.session import PhotoError, coin_choice, photo_input, read_as_told, told
+from shop.pages.session import PhotoError, coin_choice, photo_input, read_as_told, told, turn
 from shop.report import quantity_text
 from shop.settle import checks_of
 from vision.models import ModelError
@@ -39,13 +41,16 @@ def show() -> None:
     old, new = seen
     if old is None or new is None:
         return
+    found = [list(_findings(slot).values()) for slot, _ in SLOTS]
     try:
-        comparison = compare_readings(old, new)
+        comparison = compare_readings(old, new, found_a=found[0], found_b=found[1])
     except ValueError as error:
         st.warning(look.first_up(str(error)), icon=":material/info:")
+        if any(found):
+            _forget_button()
         return
     with answer:
-        _verdict(comparison)
+        _verdict(comparison, (old, new))
     _differences(comparison)
 
 
@@ -69,12 +74,69 @@ def _one(slot: str, title: str, coin: str | None) -> dict[str, Any] | None:
     return reading
 
 
-def _verdict(comparison: Comparison) -> None:
+def _findings(slot: str) -> dict[str, str]:
+    found: dict[str, str] = st.session_state.setdefault(f"findings-{slot}", {})
+    return found
+
+
+def _forget_button() -> None:
+    if st.button("Forget what I measured", key="forget-compare"):
+        for slot, _ in SLOTS:
+            st.session_state[f"findings-{slot}"] = {}
+        st.rerun()
+
+
+def _verdict(comparison: Comparison, readings: tuple[dict[str, Any], dict[str, Any]]) -> None:
     candidate = comparison.to_record()["candidates"][0]
     st.html(look.candidate({**candidate, "part": comparison.names[1]}, chance_text(candidate["probability"])))
-    decide_by = candidate["decide_by"]
-    if decide_by:
-        st.info(f"Measure: {decide_by['quantity']}. {decide_by['where']}", icon=":material/straighten:")
+    told = [
+        f"{title.lower()}: {text.replace('=', ' ').replace('-', ' ')}"
+        for slot, title in SLOTS
+        for text in _findings(slot).values()
+    ]
+    if told:
+        with st.container(horizontal=True, vertical_alignment="center"):
+            st.html(look.note(f"Taken in: {'; '.join(told)}"))
+            _forget_button()
+    if candidate["decide_by"]:
+        _ask_both(candidate["decide_by"], readings)
+
+
+def _ask_both(decide_by: dict[str, Any], readings: tuple[dict[str, Any], dict[str, Any]]) -> None:
+    """The measurement that decides, with a field for either cam: each photo has its own error."""
+    key = decide_by["measure"]
+    kind = (key or "").partition(":")[0]
+    with st.container(border=True):
+        st.html(
+            look.heading("Measure this to decide")
+            + f'<div class="cd-measure"><b>{look.escape(look.first_up(decide_by["quantity"]))}</b>'
+            f"<span>{look.escape(look.first_up(decide_by['where']))}</span></div>"
+        )
+        if not key:  # a trial by hand: nothing to enter
+            return
+        with st.form("measure-compare", border=False):
+            values: list[str | float | None] = []
+            for place, (slot, title) in zip(st.columns(2), SLOTS, strict=True):
+                name = f"value-{slot}-{key}-{turn(slot)}"
+                if kind in LOOKS:
+                    values.append(place.radio(title, LOOKS[kind], index=None, key=name))
+                else:
+                    values.append(place.number_input(f"{title}, mm", 0.0, 200.0, None, 0.01, format="%.2f", key=name))
+            if st.form_submit_button("Decide again", type="primary") and any(value is not None for value in values):
+                problems = []
+                for (slot, title), value, reading in zip(SLOTS, values, readings, strict=True):
+                    if value is None:
+                        continue
+                    try:
+                        parse_finding(f"{key}={value}", measured_part_from_reading(reading))
+                    except ValueError as error:
+                        problems.append(f"{title}: {error}")
+                    else:
+                        _findings(slot)[key] = f"{key}={value}"
+                for problem in problems:
+                    st.error(problem, icon=":material/error:")
+                if not problems:
+                    st.rerun()
 
 
 def _differences(comparison: Comparison) -> None:

@@ -110,10 +110,22 @@ def _coin() -> tuple[str, str | None]:
 def _reference(kind: str, coin: str | None) -> dict[str, Any]:
     """Everything else that can be said about the photo before it is read."""
     bar: float | None = None
+    across: float | None = None
     st.selectbox("What shows the size", list(REFERENCES), format_func=REFERENCES.__getitem__, key="reference")
     if kind == "card":
         bar = st.number_input(
             "Length of the card's bar, as you measured it (mm)", 80.0, 120.0, 100.0, 0.1, format="%.1f", key="bar"
+        )
+    if kind == "cylinder":
+        across = st.number_input(
+            "Cylinder over its thread by calliper (mm): all sizes rest on it",
+            10.0,
+            80.0,
+            None,
+            0.1,
+            format="%.2f",
+            key=f"cylinder-{turn(SLOT)}",
+            placeholder="not measured: a usual size is taken",
         )
     thick = st.number_input(
         "Thickness of the cam by calliper (mm), if you have it",
@@ -131,6 +143,7 @@ def _reference(kind: str, coin: str | None) -> dict[str, Any]:
         "card": kind == "card",
         "card_bar_mm": bar,
         "cylinder": kind == "cylinder",
+        "cylinder_diameter_mm": None if across is None else Quantity(float(across), CALLIPER_U_MM),
         "scale": "none" if kind == "none" else "auto",
         "thickness_mm": None if thick is None else Quantity(float(thick), CALLIPER_U_MM),
     }

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from shop.calliper import (
+    CYLINDER_RADIUS_MM,
     CalliperQuantity,
     Finding,
     hole_name,
@@ -48,10 +49,27 @@ def test_the_jaws_stand_as_far_apart_as_the_calliper_shows():
         shown = float(value_of(quantity, part.mean[None, :])[0])
         if quantity.kind == "hole-distance":  # jaws at the far edges; one hole diameter is taken away
             shown += float(part.hole_diameters_mm[list(quantity.holes)].mean())
-        if quantity.kind == "reach":  # over all, less half the hub
-            shown += 19.0 / 2
+        if quantity.kind == "reach":  # leaves at 4 and 8: from the tip to the cylinder's edge below
+            shown += CYLINDER_RADIUS_MM
         assert apart == pytest.approx(shown), quantity
         assert how_to(quantity, part)[0].isupper()
+
+
+@pytest.mark.parametrize(("family", "bottom", "hub"), [("finger", "closed", True), ("finger", "open", False),
+                                                         ("cloverleaf", "closed", False), ("taper", "open", False)])  # fmt: skip
+def test_reach_is_measured_from_an_edge_that_is_there(family, bottom, hub):
+    """The hub's edge at 6 o'clock where it is whole; elsewhere from one edge of the cylinder in two turns of the key.
+
+    Plain geometry: with the edge b below the axis a calliper shows reach + b with the tail up, and with the tail down the
+    tip stands reach - b beyond it; half of the sum is the reach.
+    """
+    part = measured_part_by_hand(family, bottom, None, "21.4", 12.0, P27, hub_diameter=19.0)
+    (_, tip), (_, below) = jaws_mm(CalliperQuantity("reach"), part)
+    text = how_to(CalliperQuantity("reach"), part)
+    assert tip == 21.4
+    assert below == pytest.approx(-9.5 if hub else -CYLINDER_RADIUS_MM)
+    assert ("hub's edge at 6 o'clock; then across the hub" in text) == hub
+    assert ("cylinder" in text and "Half of the sum" in text) == (not hub)
 
 
 def test_one_length_is_taken_in_by_the_formula_for_normal_variables():

@@ -188,3 +188,41 @@ def test_the_drawing_is_well_formed_and_file_names_cannot_break_it():
 def test_what_is_no_reading_is_refused():
     with pytest.raises(ValueError, match="no reading"):
         compare(a_reading("a"), {})
+
+
+@pytest.mark.parametrize("name", ["b.jpg", "the cam from the back door of the bakery, second photo.jpg"])
+def test_every_word_of_the_drawing_lies_inside_it(name):
+    """Widths by Pillow's own scalable font, drawn 20 times as large."""
+    from PIL import ImageFont
+
+    wide = a_reading("a.jpg")
+    narrow = a_reading(name, reach=25.0)
+    points = np.array(narrow["outline"]["polygon_px"])
+    middle = points.mean(axis=0)
+    narrow["outline"]["polygon_px"] = (middle + (points - middle) * 1.2).tolist()
+    comparison = compare(wide, narrow)
+    assert comparison.marks
+    root = ElementTree.fromstring(comparison_svg(comparison))
+    left, _, width, _ = (float(number) for number in root.attrib["viewBox"].split())
+    words = [one for one in root.iter() if one.tag.endswith("text")]
+    assert len(words) > 3
+    for one in words:
+        size, x = float(one.attrib["font-size"]), float(one.attrib["x"])
+        long = ImageFont.load_default(size=20 * size).getlength(one.text) / 20
+        start = x - {"start": 0.0, "middle": 0.5, "end": 1.0}[one.attrib["text-anchor"]] * long
+        assert left <= start and start + long <= left + width, one.text
+
+
+def test_what_is_found_on_either_part_counts():
+    """Reach known to 0.05 mm on both, 0.2 mm apart: sure where two photos left it open."""
+    a, b = (a_reading(name, reach=reach) for name, reach in (("a", 21.4), ("b", 21.6)))
+    for reading in (a, b):
+        reading["dimensions"]["reach"]["u95"] = 0.6
+    options = FitOptions(screws=("#5-40",))
+    before = compare(a, b, options).report.candidates[0]
+    after = compare(a, b, options, found_a=["reach=21.4"], found_b=["reach=21.6"]).report.candidates[0]
+    apart = compare(a, b, options, found_a=["reach=21.4"], found_b=["reach=22.2"]).report.candidates[0]
+    assert before.checks["tail"] < 0.9 < 0.99 < after.checks["tail"]
+    assert apart.verdict == "does-not-fit"
+    with pytest.raises(ValueError, match="quantities"):
+        compare(a, b, options, found_b=["girth=3"])

@@ -69,7 +69,7 @@ def test_a_size_no_cam_has_leads_back_to_the_coin():
 def test_what_only_widens_a_figure_is_said_quietly_with_what_to_do():
     reading = a_reading(warnings=(NotMeasured("no-focal-length", "26 mm was assumed"),)).to_json()
     assert not checks_of(reading)
-    (remark,) = remarks_of(reading)
+    remark, _ = remarks_of(reading)  # the other one is of a coin of the same size
     assert remark.startswith("26 mm was assumed; ")
 
 
@@ -174,6 +174,20 @@ def test_the_answer_names_every_word_still_possible(changes, said):
 
 
 def test_a_printed_page_says_how_to_tell_the_side_and_what_it_changes():
-    (line,) = check_lines(unsure(SIDE))
+    line, _ = check_lines(unsure(SIDE))
     assert "countersinks" in line
     assert "If the plug side was up: screws at 5 and 10 o'clock." in line
+
+
+def test_coins_of_nearly_the_same_size_are_told():
+    """Struck sizes: US quarter 24.26 mm (United States Mint), 50 cent 24.25 mm (Regulation (EU) 729/2014)."""
+
+    def told(coin: str) -> str:
+        reading = unsure(SIDE).copy()
+        reading["scale"] = {**reading["scale"], "kind": "coin", "reference": coin}
+        return " ".join(remarks_of(reading))
+
+    assert "eu-50c would serve as well: the same size as us-quarter" in told("us-quarter")
+    assert "no photo tells gb-10p from" not in told("us-half") and "eu-" not in told("us-half")
+    assert "eu-5c (0.2 % larger)" in told("us-nickel")  # 21.25 against 21.21 mm
+    assert "would serve" not in told("24.26mm")

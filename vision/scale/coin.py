@@ -46,6 +46,8 @@ LEAST_COIN: Final = 0.5  # of the rim network's probability that a thing is a co
 SURE_COIN: Final = 0.65  # less of it is a doubt to be told; 6 of 100 true coins, path-traced, have less
 CLEAR_COIN: Final = 0.5  # a rim this surely a coin's where the finder saw one: no other round thing is looked for
 CLEAR_SUPPORT: Final = 0.6
+NEAR_WINDOW: Final = 2.5  # radii to each side of a coin that the finder saw: round edges are looked for there next
+NEAR_SIDE_PX: Final = 320.0
 LEAST_ROUND: Final = 0.1  # the same for a round thing of the user's own, which need not look like a coin
 LEAST_WEIGHT: Final = 0.2  # of support, coin and "not the part" multiplied
 OUTER_WEIGHT: Final = 0.6  # of the inner ring's weight makes the outer one the rim
@@ -183,9 +185,11 @@ def _told_rims(
     What differs from the bench in hue alone is looked for only when nothing else is found.
     """
     likely = [] if regions is None else _network_starts(regions, sure=False)
-    for among in ("seen", "grey", "colours") if likely else ("grey", "colours"):
+    for among in ("seen", "near", "grey", "colours") if likely else ("grey", "colours"):
         starts = _apart(likely)
-        if among != "seen":
+        if among == "near":
+            starts = _apart([*likely, *_round_near(pixels, starts)])[:MOST_LOOKS]
+        elif among != "seen":
             edges = _round_starts(pixels, regions, part_mask, in_colours=among == "colours", keen=True)
             starts = _apart([*likely, *edges])[:MOST_LOOKS]
         looks = look_at(pixels, _apart([*starts, *(_wider(start) for start in starts)]), network)
@@ -194,7 +198,7 @@ def _told_rims(
         looks = look_at(pixels, _apart([n for look in looks if (n := nearer(look)) is not None]), network)
         seen = [rim for look in looks if look.coin > least and (rim := rim_of(look, profile)) is not None]
         rims = _disjoint([_doubted(rim, regions, part_mask) for rim in seen if rim.support >= LEAST_SUPPORT])
-        if among == "seen" and not any(r.support > CLEAR_SUPPORT and r.confidence > CLEAR_COIN for r in rims):
+        if among in ("seen", "near") and not any(r.support > CLEAR_SUPPORT and r.confidence > CLEAR_COIN for r in rims):
             continue
         if rims:
             return [_traced_again(pixels, rim, wall, profile) for rim in rims[:MOST_RIMS]]
@@ -369,6 +373,26 @@ def _by_colour(pixels: NDArray[np.uint8], start: Start) -> Start | None:
     return nearer
 
 
+def _round_near(pixels: NDArray[np.uint8], seen: Sequence[Start]) -> list[Start]:
+    """Round edges near what the finder took for coins, about as large."""
+    found: list[Start] = []
+    looked: list[Start] = []
+    for start in seen:
+        if any(np.hypot(*(start.centre_px - other.centre_px)) < other.radius_px for other in looked):
+            continue
+        looked.append(start)
+        reach = NEAR_WINDOW * start.radius_px
+        low = np.maximum(np.floor(start.centre_px - reach), 0.0).astype(int)
+        high = np.ceil(start.centre_px + reach).astype(int)
+        window = pixels[low[1] : high[1], low[0] : high[0]]
+        if min(window.shape[:2]) < LEAST_RADIUS_PX:
+            continue
+        for edge in _round_starts(window, None, None, keen=True, long_side=NEAR_SIDE_PX):
+            if 0.5 < edge.radius_px / start.radius_px < 2.0:
+                found.append(replace(edge, centre_px=edge.centre_px + low))
+    return found
+
+
 def _round_starts(
     pixels: NDArray[np.uint8],
     regions: Regions | None,
@@ -376,13 +400,15 @@ def _round_starts(
     *,
     in_colours: bool = False,
     keen: bool = False,
+    long_side: float | None = None,
 ) -> list[Start]:
     """Round edges of the whole picture by the gradient Hough transform, off the part.
 
-    `keen` takes whatever may be round, for a judge who knows coins; `in_colours` looks at hue beside lightness.
+    `keen` takes whatever may be round, for a judge who knows coins; `in_colours` looks at hue beside lightness. It is
+    looked at with `long_side` pixels of the longer side.
     """
-    long_side, gradient, least_round = (640.0, 80, 0.5) if keen else (900.0, 220, 0.72)
-    shrink = max(1.0, max(pixels.shape[:2]) / long_side)
+    usual, gradient, least_round = (640.0, 80, 0.5) if keen else (900.0, 220, 0.72)
+    shrink = max(1.0, max(pixels.shape[:2]) / (usual if long_side is None else long_side))
     size = (round(pixels.shape[1] / shrink), round(pixels.shape[0] / shrink))
     nearly = pixels
     while nearly.shape[0] >= 2 * size[1] and nearly.shape[1] >= 2 * size[0]:

@@ -23,7 +23,7 @@ from vision.scale import CircleReference, PointReference, Scale
 from vision.scale.auto import ScaleRequest, find_scale
 from vision.scale.cylinder import DIAMETER_MM
 from vision.segment import Regions, find_regions
-from vision.vocabulary import CENTRE, HANDED_FAMILIES, clock_from_angle
+from vision.vocabulary import CENTRE, FAMILIES, HANDED_FAMILIES, clock_from_angle
 
 Array = NDArray[np.float64]
 
@@ -52,6 +52,7 @@ class ReadOptions:
     cylinder_diameter_mm: Quantity | None = None  # over the thread; None: a usual figure
     scale: str = "auto"  # auto, none, or one kind
     facing: str | None = None
+    family: str | None = None  # where 12 o'clock is laid depends on it
     thickness_mm: Quantity | None = None
 
 
@@ -76,7 +77,7 @@ def read_photo(photo: Photo, options: ReadOptions | None = None) -> Reading:
     photo : Photo
         Upright pixels, from `vision.photo.open_photo`.
     options : ReadOptions, optional
-        What the user knows: coin, ruler, card, facing, thickness.
+        What the user knows: coin, ruler, card, facing, family, thickness.
 
     Returns
     -------
@@ -169,28 +170,21 @@ def bench_plane(
     if not isinstance(plane, Plane):
         plane = square_plane((), image_size=size, focal_35mm=photo.focal_35mm)
         references = ()
-    for _ in range(2):
-        if not plane.metric:
-            unit = 2.0 * face.hub_radius_px * plane.mm_per_px_at(face.axis_px, 0.0) / HUB_GUESS_MM
-            thickness = Quantity(THICKNESS_MM.value * unit, 2.0 * THICKNESS_MM.u * unit)
-        hub = _hub_points(face, plane, thickness.value)
-        part = [(ring, thickness) for ring in ([hub] if hub is not None else circles)]
-        if not part:
-            break
-        if references:
-            refined = fit_plane(
-                references,
-                image_size=size,
-                focal_35mm=photo.focal_35mm,
-                part_circles=part,
-                u_size_relative=u_size,
-            )
-        else:
-            refined = square_plane(part, image_size=size, focal_35mm=photo.focal_35mm)
-        if not isinstance(refined, Plane):
-            break
-        plane = refined
-    return plane, thickness
+    if not plane.metric:
+        unit = 2.0 * face.hub_radius_px * plane.mm_per_px_at(face.axis_px, 0.0) / HUB_GUESS_MM
+        thickness = Quantity(THICKNESS_MM.value * unit, 2.0 * THICKNESS_MM.u * unit)
+    hub = _hub_points(face, plane, thickness.value)
+    part = [(ring, thickness) for ring in ([hub] if hub is not None else circles)]
+    if not part:
+        return plane, thickness
+    refined: Plane | NotMeasured
+    if references:
+        refined = fit_plane(
+            references, image_size=size, focal_35mm=photo.focal_35mm, part_circles=part, u_size_relative=u_size
+        )
+    else:
+        refined = square_plane(part, image_size=size, focal_35mm=photo.focal_35mm)
+    return (refined if isinstance(refined, Plane) else plane), thickness
 
 
 def _hub_points(face: FaceEdges, plane: Plane, thickness_mm: float) -> Array | None:
@@ -252,9 +246,10 @@ def _compose(
 ) -> Reading:
     facing = _facing(words.facing, options.facing)
     mirrored = facing.label == "plug"
-    measured = measure(view.edges, plane, thickness, words.family.label, mirrored=mirrored)
-    family, bottom, hand_seen, quarrel = _by_both(words, measured)
-    if (family.label in HANDED_FAMILIES) != (words.family.label in HANDED_FAMILIES):
+    laid_as = options.family or words.family.label
+    measured = measure(view.edges, plane, thickness, laid_as, mirrored=mirrored)
+    family, bottom, hand_seen, quarrel = _by_both(words, measured, options.family)
+    if (family.label in HANDED_FAMILIES) != (laid_as in HANDED_FAMILIES):
         measured = measure(view.edges, plane, thickness, family.label, mirrored=mirrored)
     notes += quarrel
     hub_mm = 2.0 * measured.frame.hub_radius_mm
@@ -300,10 +295,17 @@ def _compose(
     )
 
 
-def _by_both(words: PatchReading, measured: Measurement) -> tuple[Word, Word, Word, list[NotMeasured]]:
-    """Family, bottom and hand as seen, by the picture and by the measured outline, and where the two quarrel."""
+def _by_both(
+    words: PatchReading, measured: Measurement, told: str | None
+) -> tuple[Word, Word, Word, list[NotMeasured]]:
+    """Family, bottom and hand as seen, by the picture and by the measured outline, and where the two quarrel.
+
+    A family that a person has told is certain.
+    """
     outline = vote(measured.outline_seen, measured.frame.hub_radius_mm)
     family = joint("family", words.family, outline.family)
+    if told is not None:
+        family = Word(told, 1.0, (told,), {label: float(label == told) for label in FAMILIES})
     bottom = joint("bottom", words.bottom, outline.bottom)
     hand = joint("hand", words.hand_seen, outline.hand)
     if family.label not in HANDED_FAMILIES:
@@ -314,6 +316,8 @@ def _by_both(words: PatchReading, measured: Measurement) -> tuple[Word, Word, Wo
         ("bottom", words.bottom, outline.bottom),
     ):
         other = max(measured_word, key=lambda label: measured_word[label])
+        if name == "family" and told is not None:
+            continue
         if other != seen.label and min(measured_word[other], seen.probability) > QUARREL:
             text = f"the picture says {seen.label}, its measured outline {other}: look at the part's {name} yourself"
             notes.append(NotMeasured("words-disagree", text))

@@ -19,7 +19,7 @@ from shop.settle import with_told
 from vision.photo import PhotoError, open_photo
 from vision.pipeline import ReadOptions, read_photo
 from vision.scale.coins import COINS, Coin
-from vision.vocabulary import FACINGS
+from vision.vocabulary import FACINGS, HANDED_FAMILIES
 
 TYPES: Final = [
     "jpg",
@@ -169,13 +169,16 @@ def told(slot: str) -> dict[str, str]:
 
 
 def tell(slot: str, about: str, value: str | None) -> None:
-    """Take an answer in, or take it back with None. Measured values go when the side changes: it renumbers the holes."""
+    """Take an answer in, or take it back with None.
+
+    Measured values go when side or family change: both may turn the clock and renumber the holes.
+    """
     said = told(slot)
     if value is None:
         said.pop(about, None)
     else:
         said[about] = value
-    if about == "facing":
+    if about in ("facing", "family"):
         st.session_state.pop(f"findings-{slot}", None)
 
 
@@ -185,17 +188,24 @@ def read_as_told(slot: str, given: Given, options: ReadOptions) -> tuple[Seen, d
     Returns
     -------
     tuple of Seen and dict
-        The photo as read, and its reading with the words told. Only the other side than the one read costs another
-        reading: it moves every position.
+        The photo as read, and its reading with the words told. Only what moves every position costs another reading:
+        the other side than the one read, and a family whose 12 o'clock is laid in another way.
 
     Raises
     ------
     vision.photo.PhotoError
     """
     seen = read_given(slot, given, options)
-    side = told(slot).get("facing")
-    if side in FACINGS and seen.reading.get("facing") and seen.reading["facing"]["label"] != side:
-        seen = read_given(slot, given, replace(options, facing=side))
+    side, family = told(slot).get("facing"), told(slot).get("family")
+    if not seen.reading.get("pattern"):
+        return seen, with_told(seen.reading, told(slot))
+    known = options
+    if side in FACINGS and seen.reading["facing"]["label"] != side:
+        known = replace(known, facing=side)
+    if family and (family in HANDED_FAMILIES) != (seen.reading["family"]["label"] in HANDED_FAMILIES):
+        known = replace(known, family=family)
+    if known != options:
+        seen = read_given(slot, given, known)
     return seen, with_told(seen.reading, told(slot))
 
 

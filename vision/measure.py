@@ -220,9 +220,16 @@ def measure(
     def by_nudge(z: Array) -> Array:
         return _outputs(nominal, frame, mirrored, nudge=z, order=order)[0]
 
-    derivatives = np.hstack(
-        [jacobian(by_camera, np.zeros(6), input_u[:6]), jacobian(by_nudge, np.zeros(len(nudge_u)), nudge_u)]
-    )
+    derivatives = np.zeros((len(names), len(inputs)))
+    derivatives[:, :6] = jacobian(by_camera, np.zeros(6), input_u[:6])
+    frame_only = np.arange(len(nudge_u)) < 4
+    derivatives[:, 6:10] = jacobian(lambda z: by_nudge(np.append(z, np.zeros(3 * n_holes))), np.zeros(4), nudge_u[:4])
+    for way in range(3 if n_holes else 0):  # one hole's edge moves no other hole: all are moved at once
+        z = np.where(~frame_only & (np.arange(len(nudge_u)) % 3 == (4 + way) % 3), nudge_u, 0.0)
+        change = (by_nudge(z) - by_nudge(-z)) / 2.0
+        for place, i in enumerate(order):
+            rows = slice(5 + 6 * place, 11 + 6 * place)
+            derivatives[rows, 10 + 3 * i + way] = change[rows] / nudge_u[4 + 3 * i + way]
     _unwrap(derivatives, names, input_u)
     covariance_in = np.diag(input_u**2)
     covariance_in[:4, :4] = plane.covariance

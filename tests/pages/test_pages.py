@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -116,6 +117,16 @@ def test_other_references_reach_the_pipeline(app, reading, chosen, told):
     options = reading["asked"][-1]
     assert {name: getattr(options, name) for name in told} == told
     assert options.thickness_mm == Quantity(2.4, 0.025)
+
+
+def test_the_cylinders_own_size_reaches_the_pipeline(app, reading):
+    app.run()
+    app.selectbox(key="reference").set_value("cylinder").run()
+    app.number_input(key="cylinder-0").set_value(28.9).run()
+    app.file_uploader(key="file-read").upload("a.jpg", jpeg(), "image/jpeg")
+    app.run()
+    assert not app.exception
+    assert reading["asked"][-1].cylinder_diameter_mm == Quantity(28.9, 0.025)
 
 
 def test_inches_stand_beside_millimetres(app):
@@ -273,6 +284,31 @@ def test_compare_page_lays_two_photos_over_each_other(reading, place):
     assert "cd-verdict" in shown
 
 
+def test_compare_page_takes_in_what_is_measured_on_either_cam(reading, place):
+    """The reading's reach is known to 0.5 mm, too vague for 0.5 mm allowed: it is asked for, and told of both."""
+    vague = a_reading()
+    sizes = dict(vague.dimensions) | {"reach": Quantity(21.4, 0.25)}
+    sure = {"bottom": word("closed", 1.0), "facing": word("screw", 1.0)}
+    reading["reading"] = replace(vague, dimensions=sizes, covariance=None, **sure)
+    app = page("compare").run()
+    for slot in "ab":
+        app.file_uploader(key=f"file-{slot}").upload(f"{slot}.jpg", jpeg(), "image/jpeg")
+    app.run()
+    assert "Measure this to decide" in html(app)
+    keys = [field.key for field in app.number_input if field.key and field.key.startswith("value-")]
+    assert len(keys) == 2 and all("reach" in key for key in keys), keys
+    for key, value in zip(keys, (21.4, 22.6), strict=True):
+        app.number_input(key=key).set_value(value)
+    next(button for button in app.button if button.label == "Decide again").click()
+    app.run()
+    assert not app.exception
+    shown = html(app)
+    assert "the old cam: reach 21.4; the one that may replace it: reach 22.6" in shown
+    assert "✕ does not fit" in shown
+    app.button(key="forget-compare").click().run()
+    assert "Taken in" not in html(app)
+
+
 def test_photo_page_says_the_cautions_and_has_the_card(place):
     app = page("photo").run()
     assert not app.exception
@@ -344,6 +380,20 @@ def test_an_outline_seen_in_the_hand_counts_for_what_fits(app, reading, place):
     tap(app, "tell-read-family-finger")
     assert "Finger, closed bottom" in html(app)
     assert families[re.search(r"<article.*?<b>([^<]+)", html(app)).group(1)] == "finger"
+
+
+def test_a_family_that_lays_the_clock_in_another_way_is_read_anew(app, reading):
+    """An offset tail's 12 o'clock lies along its flanks, beside its middle: the tail is measured again, a taper's is not."""
+    text = NotMeasured("family-unsure", "the outline may be finger, taper or offset")
+    word_of = word("finger", 0.55, "taper", "offset")
+    reading["reading"] = a_reading(outcome="unsure", family=word_of, warnings=(text,))
+    with_photo(app)
+    before = len(reading["asked"])
+    tap(app, "tell-read-family-taper")
+    assert len(reading["asked"]) == before
+    app.button(key="back-read-family").click().run()
+    tap(app, "tell-read-family-offset")
+    assert [options.family for options in reading["asked"][before:]] == ["offset"]
 
 
 def test_another_photo_starts_with_nothing_said_and_nothing_measured(app, reading):

@@ -48,6 +48,7 @@ CLEAR_COIN: Final = 0.5  # a rim this surely a coin's where the finder saw one: 
 CLEAR_SUPPORT: Final = 0.6
 NEAR_WINDOW: Final = 2.5  # radii to each side of a coin that the finder saw: round edges are looked for there next
 NEAR_SIDE_PX: Final = 320.0
+NEAR_SIZES: Final = (0.75, 1.35)  # of the finder's radius
 LEAST_ROUND: Final = 0.1  # the same for a round thing of the user's own, which need not look like a coin
 LEAST_WEIGHT: Final = 0.2  # of support, coin and "not the part" multiplied
 OUTER_WEIGHT: Final = 0.6  # of the inner ring's weight makes the outer one the rim
@@ -185,19 +186,23 @@ def _told_rims(
     What differs from the bench in hue alone is looked for only when nothing else is found.
     """
     likely = [] if regions is None else _network_starts(regions, sure=False)
+    told: list[Rim] = []
     for among in ("seen", "near", "grey", "colours") if likely else ("grey", "colours"):
         starts = _apart(likely)
         if among == "near":
-            starts = _apart([*likely, *_round_near(pixels, starts)])[:MOST_LOOKS]
+            starts = _apart(_round_near(pixels, starts))[:MOST_LOOKS]
         elif among != "seen":
             edges = _round_starts(pixels, regions, part_mask, in_colours=among == "colours", keen=True)
             starts = _apart([*likely, *edges])[:MOST_LOOKS]
-        looks = look_at(pixels, _apart([*starts, *(_wider(start) for start in starts)]), network)
+        wider = [] if among == "near" else [_wider(start) for start in starts]
+        looks = look_at(pixels, _apart([*starts, *wider]), network)
         looks = look_at(pixels, _apart([n for look in looks if (n := nearer(look)) is not None]), network)
         looks = [look for look in looks if look.coin > 0.4 * least]
         looks = look_at(pixels, _apart([n for look in looks if (n := nearer(look)) is not None]), network)
         seen = [rim for look in looks if look.coin > least and (rim := rim_of(look, profile)) is not None]
-        rims = _disjoint([_doubted(rim, regions, part_mask) for rim in seen if rim.support >= LEAST_SUPPORT])
+        told = told if among == "near" else []
+        told += [_doubted(rim, regions, part_mask) for rim in seen if rim.support >= LEAST_SUPPORT]
+        rims = _disjoint(told)
         if among in ("seen", "near") and not any(r.support > CLEAR_SUPPORT and r.confidence > CLEAR_COIN for r in rims):
             continue
         if rims:
@@ -374,7 +379,7 @@ def _by_colour(pixels: NDArray[np.uint8], start: Start) -> Start | None:
 
 
 def _round_near(pixels: NDArray[np.uint8], seen: Sequence[Start]) -> list[Start]:
-    """Round edges near what the finder took for coins, about as large."""
+    """Round edges near what the finder took for coins, about as large; what is smaller may be an inner disc."""
     found: list[Start] = []
     looked: list[Start] = []
     for start in seen:
@@ -388,8 +393,9 @@ def _round_near(pixels: NDArray[np.uint8], seen: Sequence[Start]) -> list[Start]
         if min(window.shape[:2]) < LEAST_RADIUS_PX:
             continue
         for edge in _round_starts(window, None, None, keen=True, long_side=NEAR_SIDE_PX):
-            if 0.5 < edge.radius_px / start.radius_px < 2.0:
-                found.append(replace(edge, centre_px=edge.centre_px + low))
+            for as_seen in (edge, _wider(edge)):
+                if NEAR_SIZES[0] < as_seen.radius_px / start.radius_px < NEAR_SIZES[1]:
+                    found.append(replace(as_seen, centre_px=edge.centre_px + low))
     return found
 
 

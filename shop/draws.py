@@ -228,11 +228,11 @@ def screws_agree(
 
 
 def lengths_agree(
-    draws: Draws, measured: MeasuredPart, states: Array, part: Part, reach_mm: float, tail_width_mm: float
+    draws: Draws, states: Array, part: Part, reach_mm: float, tail_width_mm: float, *, width_known: bool
 ) -> NDArray[np.bool_]:
     """In which draws reach and, where known, tail width are within these tolerances of the candidate's, (N,)."""
     agree = np.abs(states[:, 0] - part.reach_mm - draws.list_length[:, 0]) <= reach_mm
-    if part.tail_width_mm is not None and measured.is_measured("tail_width"):
+    if part.tail_width_mm is not None and width_known:
         agree &= np.abs(states[:, 1] - part.tail_width_mm - draws.list_length[:, 1]) <= tail_width_mm
     return np.asarray(agree)
 

@@ -102,6 +102,10 @@ class Judge:
     def __init__(self, measured: MeasuredPart, draws: Draws, options: FitOptions) -> None:
         self.measured, self.draws, self.options = measured, draws, options
         self._screws: dict[Any, NDArray[np.bool_]] = {}
+        self._complete = measured.is_complete()
+        self._tolerances = options.reach_tolerance_mm, options.tail_width_tolerance_mm
+        self._told = any(name in measured.taken for name in ("reach", "tail-width"))
+        self._width = measured.is_measured("tail_width")
 
     def screws(self, part: Part, states: Array, mirrored: bool) -> NDArray[np.bool_]:
         """In which draws the part's holes serve, (N,)."""
@@ -118,28 +122,31 @@ class Judge:
 
         `possible` says, for either face the photo may show, whether the holes need looking at.
         """
-        measured, options = self.measured, self.options
+        measured, count = self.measured, len(self.draws.states)
         void = measured.doubts.void
-        plain, anyhow = np.zeros(len(self.draws.states)), np.zeros(len(self.draws.states))
-        screws_each, lengths_each = np.zeros(len(self.draws.states)), np.zeros(len(self.draws.states))
+        plain, anyhow, screws_each, lengths_each = np.zeros((4, count))
         bottom = 1.0 if part.bottom == "open" else measured.bottom["closed"]
         tail, all_words, sides, used = 0.0, 0.0, [], self.draws.states
         for (share, turned), worth in zip(sides_of(measured), possible, strict=False):
-            states = states_for(self.draws, measured, part, mirrored=turned)
-            tolerances = options.reach_tolerance_mm, options.tail_width_tolerance_mm
-            lengths = lengths_agree(self.draws, measured, states, part, *tolerances)
-            told = told_lengths_agree(self.draws, measured, states, part, *tolerances)
+            states = self.draws.states
+            if not self._complete:
+                states = states_for(self.draws, measured, part, mirrored=turned)
+            lengths = lengths_agree(self.draws, states, part, *self._tolerances, width_known=self._width)
+            told: NDArray[np.bool_] | float = 1.0
+            if self._told:
+                told = told_lengths_agree(self.draws, measured, states, part, *self._tolerances)
             words = measured.family[part.family] * hand_probability(measured, part.family, part.hand, mirrored=turned)
             agree = self.screws(part, states, turned) if worth else np.zeros(len(states), dtype=np.bool_)
             used = used if turned else states
-            plain += share * words * bottom * (lengths & agree)
+            both = lengths & agree
+            plain += share * words * bottom * both
             anyhow += share * words * bottom * FITS_ANYHOW * told
             lengths_each += share * words * bottom * lengths
             all_words += share * words * bottom
             screws_each += share * agree
-            tail += share * words * float(lengths.mean())
-            both = (1.0 - void) * float((lengths & agree).mean()) + void * FITS_ANYHOW * float(np.mean(told))
-            sides.append(Side(share, turned, words * bottom * both, float(agree.mean())))
+            tail += share * words * np.count_nonzero(lengths) / count
+            chance = (1.0 - void) * np.count_nonzero(both) / count + void * FITS_ANYHOW * float(np.mean(told))
+            sides.append(Side(share, turned, words * bottom * chance, np.count_nonzero(agree) / count))
         each = (1.0 - void) * plain + void * anyhow
         return Judged(
             part=part,

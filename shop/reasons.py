@@ -19,6 +19,8 @@ from vision.vocabulary import CENTRE, FAMILIES, HANDED_FAMILIES, HANDS
 
 NO_HOLE_NEAR_MM: Final = 2.0  # farther than this is no misplaced hole but a missing one
 WORTH_SAYING: Final = 0.05
+TOLD_WITH_NUMBERS: Final = 500  # of the parts set aside; nobody reads on, and a list of ten thousand wants to be quick
+FAR_OFF: Final = ("reach or tail width is farther off than is allowed",)
 NOT_CHECKED_MM: Final = {"hub_diameter": 1.0}
 
 
@@ -118,11 +120,9 @@ def _screws(measured: MeasuredPart, part: Part, draws: Draws, seat: Seat | None,
         said.append(f"{m - n} more {'hole' if m - n == 1 else 'holes'} than needed: no harm")
     if len(draws.threads) > 1:
         which = draws.which[: len(screws_each)]
-        tried = [
-            f"{one.name} {float(screws_each[which == k].mean()):.2f}"
-            for k, one in enumerate(draws.threads)
-            if bool((which == k).any())
-        ]
+        drawn = np.bincount(which, minlength=len(draws.threads))
+        agree = np.bincount(which, weights=screws_each, minlength=len(draws.threads))
+        tried = [f"{one.name} {agree[k] / drawn[k]:.2f}" for k, one in enumerate(draws.threads) if drawn[k]]
         said.append(f"screws not known; tried: {', '.join(tried)}")
     return said
 
@@ -186,9 +186,12 @@ def short_reasons(
             outlines[name, hand] = f"outline is {mine}; the part read is {family}"
     places: dict[str, str] = {}
     known: dict[tuple[object, ...], tuple[str, ...]] = {}  # reasons without numbers, alike for many parts
-    found = []
-    for row, (tail, lengths, bottom, screws) in zip(rows, against, strict=True):
+    found: list[tuple[str, ...]] = []
+    for place, (row, (tail, lengths, bottom, screws)) in enumerate(zip(rows, against, strict=True)):
         part = table.parts[row]
+        if place >= TOLD_WITH_NUMBERS and lengths:
+            found.append(FAR_OFF)
+            continue
         kind = part.family, part.hand, table.clocks[row], tail, bottom, screws
         if not lengths and kind in known:
             found.append(known[kind])

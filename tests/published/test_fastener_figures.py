@@ -128,7 +128,7 @@ def test_conformance_probability_of_jcgm_106():
     options = FitOptions(reach_tolerance_mm=1.9, list_u95_mm=0.0, draws=200_000)
     # A standard uncertainty of 1.8 mm would count as not measured at all: judge the length alone.
     draws = draw(measured, options.draws, np.random.default_rng(1), most_lift_mm=0.2, list_u95_mm=0.0)
-    agree = lengths_agree(draws, measured, draws.states, part, options.reach_tolerance_mm, 0.5)
+    agree = lengths_agree(draws, draws.states, part, options.reach_tolerance_mm, 0.5, width_known=True)
     assert float(agree.mean()) == pytest.approx(0.6626, abs=4.0 * math.sqrt(0.6626 * 0.3374 / options.draws))
 
 

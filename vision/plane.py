@@ -30,6 +30,9 @@ RIM_SIGMA_PX: Final = 0.45  # of a coin's or card's edge point, bias from shadow
 PART_SIGMA_PX: Final = 1.2
 U_ROUND_RELATIVE: Final = 0.006  # of the radius
 INDEPENDENT_POINTS: Final = 20  # on a whole rim; neighbours share shadow and relief
+U_LEAN_RAD: Final = 0.06  # of a tilt that a coin's wall tells
+U_LEAN_BLIND_RAD: Final = 0.15  # without a focal length the direction towards the coin is not known either
+MOST_LEAN_COST: Final = 12.0
 LAID_FIRST: Final = 4  # rounds in which patterns are laid out under the first tilt before tilt and focal length move
 POINTS_USED: Final = 60  # a rim is thinned to this many before the fit
 
@@ -134,6 +137,13 @@ def _to_px(p: Array, centre: Array, points: Array, height: float | Array) -> Arr
     return out
 
 
+def frame_of_tilt(tilts: Array) -> tuple[Array, Array, Array]:
+    """The bench's directions right, up and normal, (K, 3) each, in camera axes, for tilts across and along (K, 2), rad."""
+    parameters = np.column_stack([np.ones(len(tilts)), tilts, np.zeros(len(tilts))])
+    parts = [np.asarray(part)[..., 0] for part in _plane_frame(parameters)]
+    return np.stack(parts[0:3], axis=1), np.stack(parts[3:6], axis=1), np.stack(parts[6:9], axis=1)
+
+
 @dataclass(frozen=True, slots=True)
 class _Circle:
     points: Array  # (N, 2) px
@@ -225,7 +235,8 @@ def fit_plane(
     starts = _starts_of_marks(marks, centre, focal) or _starts(circles, centre, focal)
     prior = np.array([focal, 0.0, 0.0, np.log(distance / focal)])
     sigma = np.array([u_focal * focal, U_TILT_RAD, U_TILT_RAD, 3.0])
-    solution = _best(circles, marks, prior, sigma, starts, centre)
+    leans = np.concatenate([r.leans for r in references if isinstance(r, CircleReference)] or [np.empty((0, 3))])
+    solution = _best(circles, marks, prior, sigma, starts, centre, leans)
     if solution is None:
         return NotMeasured("plane-not-fitted", "the reference and the part do not lie in one plane: lay both flat")
     covariance = solution.covariance.copy()
@@ -332,15 +343,28 @@ def _starts_of_marks(marks: list[_Marks], centre: Array, focal: float) -> list[A
 
 
 def _best(
-    circles: list[_Circle], marks: list[_Marks], prior: Array, sigma: Array, starts: list[Array], centre: Array
+    circles: list[_Circle],
+    marks: list[_Marks],
+    prior: Array,
+    sigma: Array,
+    starts: list[Array],
+    centre: Array,
+    leans: Array | None = None,
 ) -> _Solution | None:
+    """The likeliest camera; `leans` (M, 3) are tilts that something else allows, each with its cost."""
     solutions: list[_Solution] = []
-    for start in starts:
+    tries = [(start, prior, sigma, 0.0) for start in starts]
+    if leans is not None and len(leans):
+        u_lean = U_LEAN_RAD if sigma[0] < 0.1 * prior[0] else U_LEAN_BLIND_RAD
+        near = np.array([sigma[0], u_lean, u_lean, sigma[3]])
+        likely = leans[leans[:, 2] < MOST_LEAN_COST]
+        tries = [(lean[:2], np.array([prior[0], *lean[:2], prior[3]]), near, float(lean[2])) for lean in likely]
+    for start, about, width, cost in tries:
         first = prior.copy()
         first[1:3] = start
-        solution = _solve(circles, marks, prior, sigma, first, centre)
+        solution = _solve(circles, marks, about, width, first, centre)
         if solution is not None and np.hypot(*solution.parameters[1:3]) < 1.0:
-            solutions.append(solution)
+            solutions.append(replace(solution, cost=solution.cost + cost))
     if not solutions:
         return None
     solutions.sort(key=lambda s: s.cost)

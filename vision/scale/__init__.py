@@ -12,12 +12,17 @@ from vision.quantity import NotMeasured, Quantity
 
 @dataclass(frozen=True, slots=True)
 class CircleReference:
-    """A circle of known size that lies flat at a height above the bench; `edge_px` (N, 2) are points of its rim."""
+    """A circle of known size that lies flat at a height above the bench; `edge_px` (N, 2) are points of its rim.
+
+    `leans` (M, 3) are the bench's tilts across and along (rad) that its wall allows, each with what it costs (twice the
+    log odds against it); none where no wall was seen.
+    """
 
     edge_px: NDArray[np.float64]
     diameter_mm: Quantity
     height_mm: Quantity
     sigma_px: float = 0.4  # standard uncertainty of one rim point
+    leans: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 3)))
 
 
 @dataclass(frozen=True, slots=True)

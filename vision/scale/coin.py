@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.colour_cut import round_outline
-from vision.fitting import Ellipse, fit_ellipse_robust
+from vision.fitting import Ellipse, fit_ellipse, fit_ellipse_robust
 from vision.models import CLASSES, Model, ModelError, shipped
 from vision.outline import level_curves
 from vision.patch import halved
@@ -20,8 +20,9 @@ from vision.photo import Photo
 from vision.plane import ASSUMED_FOCAL_35MM, focal_px
 from vision.quantity import NotMeasured, Quantity
 from vision.scale import CircleReference, Scale
+from vision.scale.coin_body import Body, fit_body
 from vision.scale.coins import COINS, Coin, coin_by_name, twins
-from vision.scale.rim import LEAST_RADIUS_PX, Profile, Rim, Start, Wall, ellipse_start, retrace_rim, trace_rim
+from vision.scale.rim import LEAST_RADIUS_PX, EdgeRays, Profile, Rim, Start, Wall, ellipse_start, trace_rim
 from vision.scale.rim_network import look_at, nearer, rim_of
 from vision.segment import Regions
 
@@ -49,17 +50,29 @@ CLEAR_SUPPORT: Final = 0.6
 NEAR_WINDOW: Final = 2.5  # radii to each side of a coin that the finder saw: round edges are looked for there next
 NEAR_SIDE_PX: Final = 320.0
 NEAR_SIZES: Final = (0.75, 1.35)  # of the finder's radius
+UNSURE_RIM: Final = 0.022  # relative uncertainty of the radius from which the rim is a doubt, too
 LEAST_ROUND: Final = 0.1  # the same for a round thing of the user's own, which need not look like a coin
+OTHER_WEIGHT: Final = 0.75  # of what the finder takes for another thing: washers
+PART_RADIUS_MM: Final = 17.0  # of the circle round a cam, from memory, give or take a quarter
+U_PART_RADIUS: Final = 0.25
 LEAST_WEIGHT: Final = 0.2  # of support, coin and "not the part" multiplied
 OUTER_WEIGHT: Final = 0.6  # of the inner ring's weight makes the outer one the rim
 WHOLE_OF_INNER: Final = 1.4  # a coin of two metals over its inner disc: 1.3 to 1.5
 U_ASKEW_RAD: Final = 0.5  # of the camera from straight above the coin, for what may be one
 RIVAL: Final = 0.7  # of the surest rim's support and coin makes another one a coin, too
 MOST_RIMS: Final = 4
-MOST_APART: Final = 0.06  # network and edges differing by more do not speak of one rim
 U_NETWORK_ALONE: Final = 0.02
-U_OF_APART: Final = 0.5
-U_OF_UNSEEN: Final = 0.02
+WALL_AND_ALL: Final = 1.01  # the outline's mean radius over that of the rim the network sees
+LEAST_POINTS: Final = 30
+POOR_BODY: Final = 0.9  # score under which the finder's own ellipse is tried, too,
+MUCH_BETTER: Final = 0.3  # and taken when so much better
+CLEAR_BODY: Final = 1.4  # score of a body whose edges leave no doubt
+U_BODY: Final = 0.005  # this and the next two: errors of 278 path-traced coins
+U_BODY_PX: Final = 0.3
+U_OF_DOUBT: Final = 0.04
+U_OF_APART: Final = 0.2
+U_BODY_EDGE: Final = 0.010
+COST_OF_SCORE: Final = 10.0  # twice the log odds of two bodies over the difference of their scores
 
 
 def find_coin(
@@ -92,7 +105,7 @@ def find_coin(
     if not rims:
         text = "the coin was not found: lay it flat beside the part, whole in the picture and clear of its shadow"
         return NotMeasured("coin-not-found", text)
-    chosen = named_rim(rims, known)
+    chosen = named_rim(rims, known, _radius_of(part_mask, regions))
     same = [r for r in rims if r is not chosen and _same_coin(r, chosen, known)]
     notes: list[NotMeasured] = []
     rivals = [r for r in rims if r.support * r.confidence > RIVAL * chosen.support * chosen.confidence]
@@ -102,7 +115,8 @@ def find_coin(
                 "several-coins", f"{len(rivals)} coins are seen; the one whose size fits {known.id} best was used"
             )
         )
-    if chosen.confidence < SURE_COIN and known.id in COINS and _rim_network() is not None:
+    unclear = chosen.confidence < SURE_COIN or chosen.u_radius_relative > UNSURE_RIM
+    if unclear and known.id in COINS and _rim_network() is not None:
         text = "what is taken for the coin may be another round thing, or its rim is hard to see: check the overlay"
         notes.append(NotMeasured("coin-unsure", text))
     if chosen.support < 0.7:
@@ -130,7 +144,7 @@ def _reference(rim: Rim, coin: Coin) -> CircleReference:
     """The rim with its struck size; how well the rim was seen counts as part of the size's uncertainty."""
     struck = coin.measured
     u = float(np.hypot(struck.u, rim.u_radius_relative * struck.value))
-    return CircleReference(rim.edge_px, Quantity(struck.value, u), coin.height, max(rim.u_edge_px, SIGMA_PX))
+    return CircleReference(rim.edge_px, Quantity(struck.value, u), coin.height, max(rim.u_edge_px, SIGMA_PX), rim.leans)
 
 
 def twin_note(coin: Coin) -> NotMeasured | None:
@@ -206,7 +220,8 @@ def _told_rims(
         if among in ("seen", "near") and not any(r.support > CLEAR_SUPPORT and r.confidence > CLEAR_COIN for r in rims):
             continue
         if rims:
-            return [_traced_again(pixels, rim, wall, profile) for rim in rims[:MOST_RIMS]]
+            finders = [] if regions is None else _network_starts(regions)
+            return [_as_body(pixels, rim, wall, profile, finders) for rim in rims[:MOST_RIMS]]
     return []
 
 
@@ -232,19 +247,44 @@ def _disjoint(rims: Sequence[Rim]) -> list[Rim]:
     return kept
 
 
-def _traced_again(pixels: NDArray[np.uint8], rim: Rim, wall: Wall, profile: Profile | None) -> Rim:
-    """The network's rim along the photo's own edges; where the two differ, the doubt goes into the uncertainty."""
-    traced = retrace_rim(pixels, rim, wall, profile)
-    if traced is None:
+def _as_body(pixels: NDArray[np.uint8], rim: Rim, wall: Wall, profile: Profile | None, finders: list[Start]) -> Rim:
+    """The network's rim as the face of a body with a wall, from its own ellipse and from the finder's of the same thing."""
+    e = rim.ellipse
+    half, mean = (e.long - e.short) / 2.0, (e.long + e.short) / 2.0
+    flattening = (float(half * np.cos(2.0 * e.angle)), float(half * np.sin(2.0 * e.angle)))
+    own = Start(np.array([e.x, e.y]), WALL_AND_ALL * mean, flattening, 0.0, rim.confidence)
+    same = [
+        f for f in finders if np.hypot(*(f.centre_px - own.centre_px)) < 0.5 * mean and 0.6 < f.radius_px / mean < 1.6
+    ]
+    best: Body | None = None
+    for start in [own, *same]:
+        rays = EdgeRays.cast(pixels, start)
+        body = None if rays is None else fit_body(rays, start, wall, profile)
+        if body is not None and (best is None or body.score[0] > best.score[0] + MUCH_BETTER):
+            best = body
+        if best is not None and best.score[0] > POOR_BODY:
+            break
+    if best is None or len(best.edge_px) < LEAST_POINTS:
         return replace(rim, u_radius_relative=float(np.hypot(rim.u_radius_relative, U_NETWORK_ALONE)))
-    apart = float(
-        np.hypot(traced.ellipse.long / rim.ellipse.long - 1.0, traced.ellipse.short / rim.ellipse.short - 1.0)
+    ellipse = fit_ellipse(best.face_px)
+    if not isinstance(ellipse, Ellipse) or ellipse.short < MOST_FLAT * ellipse.long:
+        return replace(rim, u_radius_relative=float(np.hypot(rim.u_radius_relative, U_NETWORK_ALONE)))
+    doubt = max(CLEAR_BODY - float(best.score[0]), 0.0)
+    apart = abs(ellipse.long / e.long - 1.0)
+    u = float(
+        np.sqrt(U_BODY**2 + (U_BODY_PX / ellipse.long) ** 2 + (U_OF_DOUBT * doubt) ** 2 + (U_OF_APART * apart) ** 2)
     )
-    if apart > MOST_APART:
-        return replace(rim, u_radius_relative=float(np.hypot(rim.u_radius_relative, U_NETWORK_ALONE)))
-    unseen = U_OF_UNSEEN * max(1.0 - min(traced.support, 1.0), 0.0)
-    u = float(np.sqrt(traced.u_radius_relative**2 + (U_OF_APART * apart) ** 2 + unseen**2))
-    return replace(traced, support=max(traced.support, rim.support), u_radius_relative=u)
+    trust = float(np.clip(best.score[0] / CLEAR_BODY, 0.2, 1.0))
+    leans = np.column_stack([best.parameters[:, 3:5], COST_OF_SCORE * trust * (best.score[0] - best.score)])
+    return replace(
+        rim,
+        ellipse=ellipse,
+        edge_px=best.edge_px,
+        support=max(best.support, rim.support),
+        u_radius_relative=u,
+        u_edge_px=float(np.hypot(U_BODY_EDGE * ellipse.long, best.rms_px)),
+        leans=leans,
+    )
 
 
 def _doubted(rim: Rim, regions: Regions | None, part_mask: NDArray[np.bool_] | None) -> Rim:
@@ -255,7 +295,7 @@ def _doubted(rim: Rim, regions: Regions | None, part_mask: NDArray[np.bool_] | N
 
 
 def _not_part(rim: Rim, regions: Regions | None, part_mask: NDArray[np.bool_] | None) -> float:
-    """1 where a disc lies on bench or coin, down to 0 where it lies on the part: a hub is round, too."""
+    """1 where a disc lies on bench or coin, less where it lies on the part or on a washer, which are round, too."""
     if regions is None:
         return 1.0
     disc = np.zeros(regions.probability.shape[1:], np.uint8)
@@ -268,8 +308,10 @@ def _not_part(rim: Rim, regions: Regions | None, part_mask: NDArray[np.bool_] | 
         return 1.0
     if part_mask is not None and part_mask[inside].mean() > 0.5:
         return 0.1
-    cam, coin = (float(regions.probability[CLASSES.index(kind)][inside].mean()) for kind in ("cam", "coin"))
-    return 1.0 - 0.6 * max(cam - coin, 0.0)
+    cam, coin, other = (
+        float(regions.probability[CLASSES.index(kind)][inside].mean()) for kind in ("cam", "coin", "other")
+    )
+    return 1.0 - 0.6 * max(cam - coin, 0.0) - OTHER_WEIGHT * max(other - coin, 0.0)
 
 
 def _apart(starts: Sequence[Start]) -> list[Start]:
@@ -316,10 +358,20 @@ def _traced_rims(
     return rims
 
 
-def named_rim(rims: Sequence[Rim], coin: Coin) -> Rim:
+def _radius_of(part_mask: NDArray[np.bool_] | None, regions: Regions | None) -> float | None:
+    """Radius of the circle round the part, px."""
+    if part_mask is None or regions is None or not part_mask.any():
+        return None
+    rows, columns = np.nonzero(part_mask)
+    _, radius = cv2.minEnclosingCircle(np.column_stack([columns, rows]).astype(np.float32))
+    return float(radius + 0.5) * regions.step_px
+
+
+def named_rim(rims: Sequence[Rim], coin: Coin, part_radius_px: float | None = None) -> Rim:
     """Which of several rims is the named coin: the one that makes the others' sizes those of struck coins, too.
 
-    Rims much less sure than the surest are no coins and have no say.
+    Rims much less sure than the surest are no coins and have no say. `part_radius_px`, of the circle round the part, speaks
+    against a rim that would make the part far larger or smaller than cams are.
     """
     most = max(rim.support * rim.confidence for rim in rims)
     rims = [rim for rim in rims if rim.support * rim.confidence > RIVAL * most]
@@ -335,7 +387,9 @@ def named_rim(rims: Sequence[Rim], coin: Coin) -> Rim:
             if other is not rim:
                 relative = np.abs(2.0 * other.radius_px * mm_per_px / sizes - 1.0)
                 total += min(float(relative.min()) / 0.02, 3.0)
-        return total - 0.2 * rim.confidence * rim.support
+        if part_radius_px is not None:
+            total += 0.5 * (np.log(part_radius_px * mm_per_px / PART_RADIUS_MM) / U_PART_RADIUS) ** 2
+        return float(total - 0.2 * rim.confidence * rim.support)
 
     return min(rims, key=misfit)
 

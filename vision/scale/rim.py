@@ -7,7 +7,7 @@ so that the foot is not taken for the rim; the foot's points say which way the b
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import cv2
@@ -84,6 +84,7 @@ class Rim:
     confidence: float
     u_radius_relative: float  # of the mean radius
     u_edge_px: float  # of one edge point, neighbours erring together
+    leans: Array = field(default_factory=lambda: np.empty((0, 3)))  # as in `CircleReference`
 
     @property
     def centre_px(self) -> tuple[float, float]:
@@ -174,7 +175,7 @@ def ellipse_start(points: Array, u_radius_px: float, confidence: float) -> Start
 
 
 @dataclass(frozen=True, slots=True)
-class _Rays:
+class EdgeRays:
     """Edges along rays from the first centre: their distance (RAYS, PEAKS) from it and weight 0 to 1."""
 
     angle: Array
@@ -184,9 +185,10 @@ class _Rays:
     weight: Array
     offset: Array  # (K,) px from the first ellipse
     unlike: Array  # (RAYS, K) 0 to 1: how far from the bench's colour, in light or in shadow
+    colour: NDArray[np.float32]  # (RAYS, K, 3)
 
     @classmethod
-    def cast(cls, pixels: NDArray[np.uint8], start: Start) -> _Rays | None:
+    def cast(cls, pixels: NDArray[np.uint8], start: Start) -> EdgeRays | None:
         angle = np.linspace(0.0, 2.0 * np.pi, RAYS, endpoint=False)
         unit = np.column_stack([np.cos(angle), np.sin(angle)])
         first = radius_at(angle, start)
@@ -210,8 +212,23 @@ class _Rays:
         typical = max(float(np.quantile(strength[:, 0], 0.6)), 1.0)
         weight = np.clip(strength / typical, 0.0, 1.0) ** 0.7
         weight[strength < max(0.12 * typical, 0.6)] = 0.0
-        unlike = _unlike_bench(np.asarray(smooth, dtype=np.float32), offset > BENCH_FROM * start.radius_px)
-        return cls(angle, unit, start.centre_px, first[:, None] + position, weight, offset, unlike)
+        seen = np.asarray(smooth, dtype=np.float32)
+        unlike = _unlike_bench(seen, offset > BENCH_FROM * start.radius_px)
+        return cls(angle, unit, start.centre_px, first[:, None] + position, weight, offset, unlike, seen)
+
+    def every(self, step: int) -> EdgeRays:
+        """Every so many rays alone."""
+        part = slice(None, None, step)
+        return EdgeRays(
+            self.angle[part],
+            self.unit[part],
+            self.centre,
+            self.distance[part],
+            self.weight[part],
+            self.offset,
+            self.unlike[part],
+            self.colour[part],
+        )
 
     def across(self, place: Array, band: float) -> Array:
         """How much unlike the bench it is just inside less just outside of edges (H, RAYS): (H,)."""
@@ -278,12 +295,12 @@ def _design(angle: Array) -> Array:
 def _rings(
     pixels: NDArray[np.uint8], start: Start, wall: Wall, profile: Profile | None, *, sizes: tuple[float, ...]
 ) -> _Rings | None:
-    rays = _Rays.cast(pixels, start)
+    rays = EdgeRays.cast(pixels, start)
     return None if rays is None else _fit_rings(rays, start, wall, profile, sizes)
 
 
 def _fit_rings(
-    rays: _Rays, start: Start, wall: Wall, profile: Profile | None, sizes: tuple[float, ...]
+    rays: EdgeRays, start: Start, wall: Wall, profile: Profile | None, sizes: tuple[float, ...]
 ) -> _Rings | None:
     """Rim and foot together by reweighted least squares from many sizes; the best supported one."""
     r0 = start.radius_px
@@ -342,7 +359,7 @@ def _fit_rings(
 
 
 def _match(
-    rays: _Rays, base: Array, design: Array, forms: Array, coefficients: Array, tolerance: float, nearer: float
+    rays: EdgeRays, base: Array, design: Array, forms: Array, coefficients: Array, tolerance: float, nearer: float
 ) -> tuple[Array, Array, Array, Array]:
     """Weight and place of the edge nearest the rim and the foot on every ray, for every hypothesis: four (H, RAYS)."""
     rim = design @ coefficients[:, :5].T  # (RAYS, H)
@@ -362,7 +379,7 @@ def _match(
     return face, foot, at_face, at_foot
 
 
-def _outer_edge(base: Array, design: Array, rays: _Rays, forms: Array, coefficients: Array, nearer: float) -> Array:
+def _outer_edge(base: Array, design: Array, rays: EdgeRays, forms: Array, coefficients: Array, nearer: float) -> Array:
     """The silhouette's distance from the first ellipse on every ray: the rim, or the foot where that lies farther out."""
     rim = (design @ coefficients[:, :5].T).T + base * (forms - 1.0)
     return np.asarray(rim + np.maximum(coefficients[:, 5:] @ rays.unit.T - nearer, 0.0))

@@ -1,0 +1,247 @@
+"""A coin's face and the foot of its wall as one body: where the outline in the photo fits both, and which way it leans.
+
+Seen aslant, a coin's outline is its face on the far side and the foot of its wall on the near one. An ellipse through all of
+it is too round and lies beside the face. Centre, size and tilt of the body whose thickness is known say where both edges
+must be, and the face's own edge within the outline tells the true tilt from its mirror image.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.plane import frame_of_tilt
+from vision.scale.rim import EdgeRays, Profile, Start, Wall, radius_at
+
+Array = NDArray[np.float64]
+
+TILTS: Final = ((0.0, 1), (0.15, 6), (0.3, 10), (0.45, 10))  # tried first, rad, and in how many directions
+COARSE: Final = 3  # every so many rays are used for these
+KEPT: Final = 8
+TURNS: Final = 6  # of a coin with sides, within one side
+TOLERANCES: Final = (0.05, 0.035, 0.025, 0.018)  # of the radius, round by round
+FINE: Final = (0.018, 0.012, 0.010, 0.010)
+LEAST_TOLERANCE_PX: Final = 0.9
+FACE_WEIGHT: Final = 0.7  # of an edge within the outline, relief beside it, against the outline's
+APART: Final = 1.2  # tolerances by which foot and face must differ to be two edges
+CHANCE: Final = 0.35  # weight of the edge that relief and texture put where a face is expected
+CONTRAST: Final = 2.0  # of "coin within, bench without" against the share of the outline that has an edge
+WALL_WEIGHT: Final = 1.0
+WALL_CLEAR: Final = 40.0  # colour difference (of 255) of wall and face that leaves no doubt
+WALL_CHANCE: Final = 0.3
+ASKEW: Final = 0.1  # how much a tilt of 20 degrees costs
+BAND: Final = 0.045  # of the radius
+STEPS: Final = np.array([0.3, 0.3, 0.3, 0.01, 0.01])
+TIE: Final = np.array([0.02, 0.02, 0.01, 0.006, 0.006])
+MOST_STEP: Final = np.array([0.06, 0.06, 0.06, 0.12, 0.12])  # of the radius, and rad
+MOST_TILT: Final = 0.75
+UNLIKE: Final = 0.07  # rad: bodies whose tilts differ by less are one
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """Coin bodies that fit the photo, the best first.
+
+    `parameters` (K, 5) are the face's centre (px), its radius (px, as if seen square) and the tilt across and along (rad,
+    as in `vision.plane`); `score` (K,) goes up to about 3. `edge_px` (N, 2) are points of the best one's face, brought
+    onto its mean circle where the coin has sides; `support` is the share of its outline that shows an edge.
+    """
+
+    parameters: Array
+    score: Array
+    edge_px: Array
+    face_px: Array  # (M, 2) the best one's whole face, mean circle
+    support: float
+    rms_px: float
+
+
+def fit_body(rays: EdgeRays, start: Start, wall: Wall, profile: Profile | None = None) -> Body | None:
+    """The bodies that fit the edges round a first ellipse; None where none does.
+
+    Parameters
+    ----------
+    rays : EdgeRays
+        Cast from `start`.
+    start : Start
+        Of the face or of the whole outline, good to about 8 % of the radius.
+    wall : Wall
+    profile : Profile, optional
+        Of a coin with sides.
+    """
+    r0 = start.radius_px
+    half = float(np.hypot(*start.flattening_px))
+    ray = (start.centre_px - wall.centre_px) / wall.focal_px
+    first = []
+    for tilt, count in TILTS:
+        for turn in np.arange(count) * (2.0 * np.pi / count):
+            lean = np.tan(tilt) * np.array([np.cos(turn), np.sin(turn)]) - ray
+            first.append([*start.centre_px, r0 + half, lean[1], -lean[0]])
+    bodies = np.array(first)
+    few = rays.every(COARSE)
+    circle = _circle(48)[None]
+    both = np.concatenate(_project(bodies, wall, circle), axis=1)
+    bodies[:, :2] -= 0.5 * (both.max(axis=1) + both.min(axis=1)) - start.centre_px  # the outline lies about the start
+    for share in TOLERANCES:
+        bodies = _step(few, bodies, wall, circle, max(share * r0, LEAST_TOLERANCE_PX), r0)
+    score = _score(few, start, bodies, wall, circle)
+    bodies = bodies[_distinct(bodies, score, KEPT if profile is None else KEPT // 2)]
+    circle = _circle(72)[None]
+    forms = np.ones((len(bodies), 72))
+    if profile is not None:
+        forms = np.repeat(_forms(72, profile), len(bodies), axis=0)
+        bodies = np.tile(bodies, (TURNS, 1))
+        circle = circle * forms[:, :, None]
+    for share in FINE:
+        bodies = _step(rays, bodies, wall, circle, max(share * r0, LEAST_TOLERANCE_PX), r0)
+    score = _score(rays, start, bodies, wall, circle)
+    if not len(score) or score.max() <= 0.0:
+        return None
+    order = _distinct(bodies, score, len(bodies))
+    best = order[0]
+    own = circle if profile is None else circle[best : best + 1]
+    points, support, rms = _face_points(rays, bodies[best : best + 1], wall, own, r0)
+    middle = bodies[best, :2]
+    if profile is not None:
+        around = np.arctan2(*(_project(bodies[best : best + 1], wall, own)[0][0] - middle).T[::-1]) % (2.0 * np.pi)
+        turn = np.argsort(around)
+        at = np.arctan2(*(points - middle).T[::-1]) % (2.0 * np.pi)
+        form = np.interp(at, around[turn], forms[best][turn], period=2.0 * np.pi)
+        points = middle + (points - middle) / form[:, None]
+    face = _project(bodies[best : best + 1], wall, _circle(72)[None])[0][0]
+    return Body(bodies[order], score[order], points, face, support, rms)
+
+
+def _circle(count: int) -> Array:
+    turn = np.arange(count) * (2.0 * np.pi / count)
+    return np.stack([np.cos(turn), np.sin(turn)], axis=1)
+
+
+def _forms(count: int, profile: Profile) -> Array:
+    """Distance of a sided coin's edge over its mean all round, for each turn tried, (TURNS, count)."""
+    place = np.arange(count) * (profile.sides / count)
+    known = np.linspace(0.0, 1.0, len(profile.relative))
+    return np.stack([np.interp((place - t / TURNS) % 1.0, known, profile.relative) for t in range(TURNS)])
+
+
+def _project(bodies: Array, wall: Wall, circle: Array) -> tuple[Array, Array]:
+    """Face and foot of bodies (K, 5) in the picture, (K, N, 2) each; `circle` (1 or K, N, 2) in radii."""
+    right, up, normal = frame_of_tilt(bodies[:, 3:5])
+    ray = np.concatenate([(bodies[:, :2] - wall.centre_px) / wall.focal_px, np.ones((len(bodies), 1))], axis=1)
+    middle = ray * (wall.focal_px / bodies[:, 2])[:, None]
+    face = middle[:, None] + circle[..., :1] * right[:, None] + circle[..., 1:] * up[:, None]
+    foot = face - wall.ratio * normal[:, None]
+    return tuple(p[..., :2] / p[..., 2:] * wall.focal_px + wall.centre_px for p in (face, foot))  # type: ignore[return-value]
+
+
+def _along_rays(points: Array, rays: EdgeRays) -> Array:
+    """Distance of closed curves (K, N, 2) from the rays' origin in their directions, (K, RAYS)."""
+    away = points - rays.centre
+    angle = np.arctan2(away[..., 1], away[..., 0]) % (2.0 * np.pi)
+    far = np.hypot(away[..., 0], away[..., 1])
+    order = np.argsort(angle, axis=1)
+    angle, far = np.take_along_axis(angle, order, axis=1), np.take_along_axis(far, order, axis=1)
+    return np.stack([np.interp(rays.angle, a, f, period=2.0 * np.pi) for a, f in zip(angle, far, strict=True)])
+
+
+def _edges(rays: EdgeRays, bodies: Array, wall: Wall, circle: Array) -> tuple[Array, Array]:
+    face, foot = _project(bodies, wall, circle)
+    on_rays = _along_rays(np.concatenate([face, foot]), rays)
+    return on_rays[: len(bodies)], on_rays[len(bodies) :]
+
+
+def _nearest(rays: EdgeRays, place: Array, tolerance: float) -> tuple[Array, Array]:
+    """Weight of the edge nearest to a place (K, RAYS) on every ray, and how far it lies outwards."""
+    away = rays.distance[None] - place[:, :, None]
+    weight = rays.weight[None] * np.clip(1.0 - (away / tolerance) ** 2, 0.0, None) ** 2
+    nearest = np.argmax(weight, axis=2)[:, :, None]
+    return np.take_along_axis(weight, nearest, axis=2)[:, :, 0], np.take_along_axis(away, nearest, axis=2)[:, :, 0]
+
+
+def _step(rays: EdgeRays, bodies: Array, wall: Wall, circle: Array, tolerance: float, r0: float) -> Array:
+    """One round of reweighted least squares for every body."""
+    k = len(bodies)
+    moved = np.concatenate([bodies, *(bodies + np.eye(5)[i] * STEPS[i] for i in range(5))])
+    circles = circle if len(circle) == 1 else np.tile(circle, (6, 1, 1))
+    face, foot = (v.reshape(6, k, -1) for v in _edges(rays, moved, wall, circles))
+    outer = np.maximum(face, foot)
+    apart = foot[0] - face[0] > APART * tolerance
+    w_outer, to_outer = _nearest(rays, outer[0], tolerance)
+    w_face, to_face = _nearest(rays, face[0], tolerance)
+    slopes = np.concatenate([outer[1:] - outer[0], face[1:] - face[0]], axis=2) / STEPS[:, None, None]
+    weight = np.concatenate([w_outer, np.where(apart, FACE_WEIGHT * w_face, 0.0)], axis=1)
+    off = np.concatenate([to_outer, to_face], axis=1)
+    tie = TIE * np.array([1.0, 1.0, 1.0, r0 * r0, r0 * r0]) * len(rays.angle) * (tolerance / r0) ** 2
+    normal = np.einsum("ikr,kr,jkr->kij", slopes, weight, slopes) + np.diag(tie)
+    right = np.einsum("ikr,kr->ki", slopes, weight * off)
+    most = MOST_STEP * np.array([r0, r0, r0, 1.0, 1.0])
+    return np.asarray(bodies + np.clip(np.linalg.solve(normal, right[..., None])[..., 0], -most, most))
+
+
+def _score(rays: EdgeRays, start: Start, bodies: Array, wall: Wall, circle: Array) -> Array:
+    """How well each body accounts for the edges: outline, face within it, coin within and bench without."""
+    r0 = start.radius_px
+    tolerance = max(0.012 * r0, LEAST_TOLERANCE_PX)
+    face, foot = _edges(rays, bodies, wall, circle)
+    outer = np.maximum(face, foot)
+    w_outer, _ = _nearest(rays, outer, tolerance)
+    w_face, _ = _nearest(rays, face, tolerance)
+    inner = np.where(foot - face > APART * tolerance, w_face - CHANCE, 0.0).mean(axis=1)
+    contrast = rays.across(outer - radius_at(rays.angle, start), BAND * r0)
+    inner += WALL_WEIGHT * _wall_shows(rays, start, face, foot, APART * tolerance)
+    tilt = np.hypot(bodies[:, 3], bodies[:, 4])
+    score = w_outer.mean(axis=1) + inner + CONTRAST * contrast - ASKEW * (tilt / 0.35) ** 2
+    score[(tilt > MOST_TILT) | (bodies[:, 2] < 0.5 * r0) | ~np.isfinite(score)] = -np.inf
+    return np.asarray(score)
+
+
+def _wall_shows(rays: EdgeRays, start: Start, face: Array, foot: Array, least: float) -> Array:
+    """How much the strip between face and foot (K, RAYS) is of another colour than the face beside it, (K,)."""
+    running = np.concatenate([np.zeros_like(rays.colour[:, :1]), np.cumsum(rays.colour, axis=1)], axis=1)
+    base = radius_at(rays.angle, start)
+    step = float(rays.offset[1] - rays.offset[0])
+    rows = np.arange(len(base))[None]
+
+    def mean(low: Array, high: Array) -> Array:
+        a, b = (
+            np.clip(np.round((v - base - rays.offset[0]) / step).astype(int), 0, len(rays.offset)) for v in (low, high)
+        )
+        b = np.minimum(np.maximum(b, a + 1), len(rays.offset))
+        return np.asarray((running[rows, b] - running[rows, a]) / np.maximum(b - a, 1)[..., None])
+
+    width = foot - face
+    strip = mean(face + 0.25 * width, foot - 0.25 * width)
+    within = mean(face - 1.1 * width, face - 0.35 * width)
+    unlike = np.clip(np.linalg.norm(strip - within, axis=2) / WALL_CLEAR, 0.0, 1.0)
+    return np.asarray(np.where(width > least, unlike - WALL_CHANCE, 0.0).mean(axis=1))
+
+
+def _distinct(bodies: Array, score: Array, most: int) -> list[int]:
+    """Places of bodies unlike each other, the best first."""
+    kept: list[int] = []
+    for i in np.argsort(-score):
+        if len(kept) == most or not np.isfinite(score[i]):
+            break
+        tilts = np.array([bodies[j, 3:5] for j in kept]).reshape(-1, 2)
+        sizes = np.array([bodies[j, 2] for j in kept])
+        near = (np.hypot(*(tilts - bodies[i, 3:5]).T) < UNLIKE) & (np.abs(sizes / bodies[i, 2] - 1.0) < 0.02)
+        if not near.any():
+            kept.append(int(i))
+    return kept
+
+
+def _face_points(rays: EdgeRays, body: Array, wall: Wall, circle: Array, r0: float) -> tuple[Array, float, float]:
+    """Edge points of one body's face, the share of its outline that has an edge, and the points' rms distance."""
+    tolerance = max(FINE[-1] * r0, LEAST_TOLERANCE_PX)
+    face, foot = (v[0] for v in _edges(rays, body, wall, circle))
+    outer = np.maximum(face, foot)
+    (w_outer,), (to_outer,) = _nearest(rays, outer[None], tolerance)
+    (w_face,), (to_face,) = _nearest(rays, face[None], tolerance)
+    own = (foot - face > APART * tolerance) & (w_face > 0.05)
+    seen = own | (w_outer > 0.05)
+    off = np.where(own, to_face, to_outer)
+    points = rays.centre + ((face + off)[:, None] * rays.unit)[seen]
+    rms = float(np.sqrt(np.mean(off[seen] ** 2))) if seen.any() else 0.0
+    return points, float((w_outer > 0.05).mean()), rms

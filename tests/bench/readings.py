@@ -183,24 +183,17 @@ def print_table(rows: list[Row]) -> None:
     )
     for name in names:
         for band in (None, *BANDS):
-            chosen = [r for r in seen if band is None or r.band == band]
-            pairs = [p for r in chosen for p in r.errors.get(name, ())]
-            if not pairs:
-                continue
-            error, u95 = np.array(pairs).T
-            key = f"{name}_mm"
-            relative = [
-                abs(e) / getattr(r.label, key)
-                for r in chosen
-                for e, _ in r.errors.get(name, ())
-                if hasattr(r.label, key)
-            ]
-            rel = f"{100 * np.quantile(relative, 0.95):7.2f}%" if relative else "       -"
-            title = "all" if band is None else f"{band[0]:.0f}-{band[1]:.0f}"
-            print(
-                f"{name:14} {title:>7} {len(error):5d} {error.mean():8.3f} {np.median(np.abs(error)):8.3f} "
-                f"{np.quantile(np.abs(error), 0.95):8.3f} {rel} {np.median(u95):8.3f} {100 * np.mean(np.abs(error) <= u95):6.1f}%"
-            )
+            _print_quantity(name, [r for r in seen if band is None or r.band == band], _title(band))
+    print(f"\n{'by reference':14} {'tilt':>7}   (only what was given a scale)")
+    for kind in ("coin", "ruler", "card"):
+        mine = [r for r in cams if r.label.scale_kind == kind]
+        if not mine:
+            continue
+        print(f"{kind}: reach measured {_share('reach' in r.errors for r in mine)} of the pictures with one")
+        for name in ("hole radius", "hole diameter", "reach", "hub_diameter", "length", "width", "tail_width"):
+            for band in (None, *BANDS):
+                chosen = [r for r in seen if r.label.scale_kind == kind and (band is None or r.band == band)]
+                _print_quantity(name, chosen, _title(band))
     print()
     for family in sorted({r.label.family for r in cams if r.label.family}):
         mine = [r for r in seen if r.label.family == family]
@@ -209,6 +202,25 @@ def print_table(rows: list[Row]) -> None:
             f"{family:11} n {len(mine):3d} family {_share(r.family_ok for r in mine)} bottom {_share(r.bottom_ok for r in mine)} "
             f"holes {_share(r.count_ok for r in mine)} angle median {np.median(angle) if angle else np.nan:.2f}"
         )
+
+
+def _title(band: tuple[float, float] | None) -> str:
+    return "all" if band is None else f"{band[0]:.0f}-{band[1]:.0f}"
+
+
+def _print_quantity(name: str, rows: list[Row], title: str) -> None:
+    """One line: bias, errors, what is stated and how often it holds."""
+    pairs = [(r, *p) for r in rows for p in r.errors.get(name, ())]
+    if not pairs:
+        return
+    error, u95 = np.array([p[1:] for p in pairs]).T
+    key = f"{name}_mm"
+    relative = [abs(e) / getattr(r.label, key) for r, e, _ in pairs if hasattr(r.label, key)]
+    rel = f"{100 * np.quantile(relative, 0.95):7.2f}%" if relative else "       -"
+    print(
+        f"{name:14} {title:>7} {len(error):5d} {error.mean():8.3f} {np.median(np.abs(error)):8.3f} "
+        f"{np.quantile(np.abs(error), 0.95):8.3f} {rel} {np.median(u95):8.3f} {100 * np.mean(np.abs(error) <= u95):6.1f}%"
+    )
 
 
 def _mean(values: Iterable[int]) -> str:

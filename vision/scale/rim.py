@@ -37,8 +37,6 @@ BAND: Final = 0.045  # of the radius: how wide the strips within and without are
 OUTER_SHARE: Final = 0.8  # an outer ring with this share of the best score is the rim, and the best one its inner edge
 WIDE: Final = tuple(np.linspace(-0.14, 0.14, 15).tolist())  # sizes tried, of the radius, less 1
 CLOSE: Final = (-0.02, 0.0, 0.02)
-RETRACED: Final = (-0.02, 0.0, 0.02, 0.04, 0.06)  # the rim network errs inwards, to a raised rim's inner step
-U_RETRACED: Final = 0.03
 TURNS: Final = 6  # first turns tried within one side of a coin with sides
 
 
@@ -127,27 +125,6 @@ def trace_rim(pixels: NDArray[np.uint8], start: Start, wall: Wall, profile: Prof
     )
     found = _rings(pixels, nearer, wall, profile, sizes=CLOSE)
     return _as_rim(found, start.confidence)
-
-
-def retrace_rim(pixels: NDArray[np.uint8], rim: Rim, wall: Wall, profile: Profile | None = None) -> Rim | None:
-    """A rim that was seen coarsely, traced along the photo's own edges near it; None where no edge follows it.
-
-    Parameters
-    ----------
-    pixels : ndarray of shape (H, W, 3), uint8
-    rim : Rim
-        Good to about 2 % of its radius.
-    wall : Wall
-    profile : Profile, optional
-        Of a coin with sides.
-    """
-    e = rim.ellipse
-    half = (e.long - e.short) / 2.0
-    flattening = (float(half * np.cos(2.0 * e.angle)), float(half * np.sin(2.0 * e.angle)))
-    mean = (e.long + e.short) / 2.0
-    start = Start(np.array([e.x, e.y]), mean, flattening, U_RETRACED * mean, rim.confidence)
-    found = _rings(pixels, start, wall, profile, sizes=RETRACED)
-    return _as_rim(found, rim.confidence)
 
 
 def _as_rim(found: _Rings | None, confidence: float) -> Rim | None:

@@ -26,7 +26,8 @@ class RawReading:
     """What the reader network puts out for one patch, before any calibration.
 
     `maps` (5, 256, 256) are probabilities in the order of `MAPS`; `points` (2, 2) are axis and tail point in patch
-    pixels; `spread` (2,) is the rms width of the two heat maps, patch pixels; `logits` are by word.
+    pixels; `spread` (2,) is the rms width of the two heat maps, patch pixels; `logits` are by word. `centres` (2, 64, 64)
+    are heat maps of the centres of screw holes and of reliefs, one cell for four patch pixels.
     """
 
     maps: NDArray[np.float32]
@@ -35,6 +36,7 @@ class RawReading:
     hub_radius: float
     logits: dict[str, NDArray[np.float32]]
     feature: NDArray[np.float32]
+    centres: NDArray[np.float32] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +96,7 @@ def run_reader(patches: NDArray[np.uint8], *, model: Model | None = None) -> lis
                 hub_radius=float(out["hub_radius"][i, 0]),
                 logits=logits,
                 feature=out["feature"][i],
+                centres=out["centres"][i] if "centres" in out else None,
             )
         )
     return readings

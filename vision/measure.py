@@ -37,6 +37,7 @@ U_EDGE_MM: Final = 0.12  # where the part's edge lies: chamfer, wall and shadow 
 U_HOLE_EDGE_MM: Final = 0.05
 U_HOLE_CENTRE_MM: Final = 0.05
 U_TAIL_DEG: Final = 0.5  # flanks that are not quite symmetric, or not quite straight
+U_TAPER_DEG: Final = 1.2  # spread of the flanks' middle about the axis' ray on 16 tapers drawn with unequal flanks
 U_TAIL_APART: Final = 0.5  # of the angle between two ways to tell the direction
 U_TAIL_BLIND_DEG: Final = 12.0  # a handed tail whose flanks were not found: the network was up to 21 degrees off there
 U_TAIL_LOST_DEG: Final = 8.0  # any tail whose own edges say otherwise than the network
@@ -199,7 +200,8 @@ def measure(
     if frame.tail is None:
         u_tail = U_TAIL_BLIND_DEG if family in HANDED_FAMILIES else U_TAIL_LOST_DEG
     else:
-        u_tail = float(np.hypot(U_TAIL_DEG, U_TAIL_APART * frame.tail.apart_deg))
+        least = U_TAPER_DEG if family == "taper" else U_TAIL_DEG
+        u_tail = float(np.hypot(least, U_TAIL_APART * frame.tail.apart_deg))
     scale_mm = 1.0 if plane.metric else frame.hub_radius_mm / 10.0  # a hub is about 20 mm across
     plane_u = np.sqrt(np.maximum(np.diag(plane.covariance), 0.0))
     hole_u = [

@@ -1,0 +1,56 @@
+"""Which openings of the reader's maps count as screw holes: drawn maps over a drawn photo, by the heat at their centres."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from vision.classify import RawReading, interpret
+from vision.face import see_face
+from vision.models import MAPS, WORDS, default_calibration, read_calibration
+from vision.patch import cut_patch
+
+SIDE = 256
+HOLES = ((96, 140), (160, 140))
+RADIUS = 11
+
+
+def seen(heat: dict[tuple[int, int], tuple[float, float]]):
+    """A face with two openings; `heat` gives the screw's and the relief's heat at each one's centre."""
+    photo = np.full((SIDE, SIDE, 3), 235, np.uint8)
+    cv2.circle(photo, (128, 128), 90, (120, 120, 120), -1)
+    maps = np.zeros((len(MAPS), SIDE, SIDE), np.float32)
+    cv2.circle(maps[MAPS.index("face")], (128, 128), 90, 1.0, -1)
+    centres = np.full((2, SIDE // 4, SIDE // 4), 0.02, np.float32)
+    for (x, y), warm in heat.items():
+        cv2.circle(photo, (x, y), RADIUS, (235, 235, 235), -1)
+        cv2.circle(maps[MAPS.index("hole")], (x, y), RADIUS, 0.9, -1)
+        centres[:, y // 4, x // 4] = warm
+    patch = cut_patch(photo, ((SIDE - 1) / 2.0, (SIDE - 1) / 2.0), 0.36 * SIDE, 0.0)  # the photo itself
+    points = np.array([(128, 128), (128, 40)], np.float32)
+    logits = {name: np.zeros(len(labels), np.float32) for name, labels in WORDS.items()}
+    raw = RawReading(maps, points, np.ones(2, np.float32), 60.0, logits, np.ones(4, np.float32), centres)
+    view = see_face(photo, patch, interpret(raw, read_calibration(default_calibration())))
+    assert view is not None
+    return view
+
+
+def test_two_openings_with_warm_centres_are_screw_holes():
+    view = seen(dict.fromkeys(HOLES, (0.8, 0.1)))
+    assert sorted(h.center_px[0] for h in view.edges.holes) == pytest.approx([96, 160], abs=1.0)
+    assert view.doubtful_openings == ()
+
+
+@pytest.mark.parametrize("warm", [(0.3, 0.1), (0.6, 0.58)])
+def test_an_opening_without_a_screws_centre_is_no_hole_but_a_doubt(warm):
+    view = seen({HOLES[0]: (0.8, 0.1), HOLES[1]: warm})
+    assert [h.center_px[0] for h in view.edges.holes] == pytest.approx([96], abs=1.0)
+    assert [at[0] for at in view.doubtful_openings] == pytest.approx([160], abs=1.0)
+
+
+@pytest.mark.parametrize("warm", [(0.5, 0.1), (0.8, 0.45)])
+def test_a_lukewarm_centre_is_a_hole_in_doubt(warm):
+    view = seen({HOLES[0]: (0.8, 0.1), HOLES[1]: warm})
+    assert len(view.edges.holes) == 2
+    assert [at[0] for at in view.doubtful_openings] == pytest.approx([160], abs=1.0)

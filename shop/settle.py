@@ -217,7 +217,7 @@ def with_told(reading: Mapping[str, Any], told: Mapping[str, str]) -> dict[str, 
         warnings.append({"code": "tail-unsure", "text": text})
     changed["warnings"] = warnings
     if len(warnings) < len(reading["warnings"]):
-        open_still = any(w["code"] not in QUIET | {"several-coins"} for w in warnings)
+        open_still = any(w["code"] not in QUIET for w in warnings)
         settled = not open_still and reading["scale"] is not None
         changed["outcome"] = "read" if settled else reading["outcome"]
     return changed

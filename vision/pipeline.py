@@ -271,7 +271,15 @@ def _compose(
     notes += _doubts(photo, words, family, bottom, facing, hand, view, measured, holes, sizes, used, options)
     doubtful = {"family-unsure", "bottom-unsure", "facing-unknown", "hole-unsure", "no-holes", "size-unusual"}
     doubtful |= {"no-scale", "coin-not-named", "coin-not-found", "scale-not-found", "not-measured", "words-disagree"}
-    doubtful |= {"coin-unsure", "several-coins", "tail-unsure", "hole-size-unsure", "scales-disagree", "cam-unsure"}
+    doubtful |= {
+        "coin-unsure",
+        "several-coins",
+        "ruler-bent",
+        "tail-unsure",
+        "hole-size-unsure",
+        "scales-disagree",
+        "cam-unsure",
+    }
     unsure = any(note.code in doubtful for note in notes) or (used is None and options.scale != "none")
     return Reading(
         outcome="unsure" if unsure else "read",

@@ -167,7 +167,13 @@ def fit_card(photo: Photo, *, hurried: bool = False) -> CardFit | NotMeasured:
             f"{len(fine)} of the card's {len(layout)} squares is clear enough; two are the least: uncover more of them",
         )
     ids = tuple(sorted(fine))
-    return _fit(ids, np.stack([fine[i] for i in ids]), layout, U_CORNER_PX)
+    corners_px = np.stack([fine[i] for i in ids])
+    found = _fit(ids, corners_px, layout, U_CORNER_PX)
+    if (
+        isinstance(found, NotMeasured) and len(ids) >= ENOUGH_MARKERS
+    ):  # blurred and overexposed squares shrink, all alike
+        found = _fit(ids, corners_px, layout, max(U_COARSE_CELLS * cell_px, U_CORNER_PX))
+    return found
 
 
 def detect_markers(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import sys
@@ -148,7 +149,10 @@ def _calliper(option: str, text: str | None, least: float, most: float) -> Any:
 
 
 class Opening(threading.Thread):
-    """Opens a photo while the rest of the program is still being loaded: decoding leaves the interpreter free."""
+    """Opens a photo, then the networks, while the rest of the program is still being loaded.
+
+    Decoding and opening networks leave the interpreter free.
+    """
 
     def __init__(self, path: str) -> None:
         super().__init__(name="opening the photo")
@@ -164,6 +168,12 @@ class Opening(threading.Thread):
             self._photo = open_photo(self._path)
         except BaseException as error:  # raised again where the photo is wanted
             self._error = error
+            return
+        from vision.models import ModelError, shipped
+
+        with contextlib.suppress(ModelError):  # raised again where the network is wanted
+            for which in ("finder", "reader", "rim"):
+                shipped(which)
 
     def photo(self) -> Photo:
         """The photo, or what `vision.photo.open_photo` raised."""
@@ -185,8 +195,8 @@ def read_file(path: str, options: ReadOptions, opening: Opening | None = None) -
         photo = open_photo(sys.stdin.buffer.read(), name="standard input")
     else:
         opening = opening or Opening(path)
-        open_networks()
         photo = opening.photo()
+        open_networks()
     return photo, read_photo(photo, options)
 
 

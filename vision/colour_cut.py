@@ -22,7 +22,7 @@ SURE_PART: Final = 0.85
 SURE_BENCH: Final = 0.15
 ROUNDS: Final = 2
 CORE_PX: Final = 7  # a sure core keeps this far from where the network's part ends
-RIM_PX: Final = 41  # bench beyond this from where the part may be is surely bench
+RIM_PX: Final = 21  # bench beyond this from where the part may be is surely bench
 LEAST_AGREEMENT: Final = 0.55  # of intersection over union with the network: less, and the colours misled
 LEAST_CORE_PX: Final = 50
 SPUR_PX: Final = 9  # a strand narrower than this that the network does not see is bench: a joint, a line of a mat
@@ -30,7 +30,7 @@ BITE_PX: Final = 9
 ROUND_SIDE_PX: Final = 128
 ROUND_POINTS: Final = 200
 ROUND_RADIUS: Final = 1.6
-CLOSE_SIDE_PX: Final = 96  # of the small picture a candidate is cut out in
+CLOSE_SIDE_PX: Final = 64  # of the small picture a candidate is cut out in
 CLOSE_RADIUS: Final = 1.7  # radii of a candidate that the small picture shows to each side
 
 
@@ -101,7 +101,7 @@ def close_in(
     marks[cv2.erode((thing > 0.7).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0] = cv2.GC_FGD
     marks[other > 0.5] = cv2.GC_BGD
     marks[:2], marks[-2:], marks[:, :2], marks[:, -2:] = (cv2.GC_BGD,) * 4
-    mask = _cut_out(rgb, marks)
+    mask = _cut_out(rgb, marks, rounds=1)
     if mask is None:
         return None
     whole = _largest_filled(mask)

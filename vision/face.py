@@ -195,7 +195,7 @@ def _hole_edges(
 ) -> HoleEdges:
     """The edges of one screw hole: the network says where and of what kind, the photo's own rings say how wide.
 
-    `cone` says that countersinks show in this picture: then the wider of two rings is the countersink's.
+    `cone` says that the screw side is seen: where the map shows a countersink too, the wider of two rings is its edge.
     """
     centre = curve.mean(axis=0)
     radius = float(np.sqrt(cv2.contourArea(curve.astype(np.float32)) / np.pi))
@@ -205,6 +205,7 @@ def _hole_edges(
         if np.linalg.norm(ring.mean(axis=0) - centre) < 0.4 * ring_radius and ring_radius > 1.12 * radius:
             around = ring
             break
+    cone = cone and around is not None
     at = patch.photo_points(centre[None])[0]
     place = (float(at[0]), float(at[1]))
     network = _ring(pixels, patch, curve)

@@ -34,6 +34,7 @@ QUARREL: Final = 0.7  # both votes at least this sure of different labels
 CLEAR_CAM: Final = 0.96  # taken for a cam, but so few cams lie under this that it may be something else after all
 CLEAR_FACING: Final = 0.9  # under this an unsymmetric reading may be the mirror image
 UNLIKE_HOLES: Final = 1.3
+CLOCK_STEP_DEG: Final = 15.0  # positions are named to half an hour
 TAILS_APART_DEG: Final = 3.0  # two ways to tell the tail's direction that differ by more leave the clock open
 IMPOSSIBLE_HUB_MM: Final = (11.0, 32.0)  # far beyond the usual 15-24 mm: the reference was mistaken for another
 PLAUSIBLE_HUB_MM: Final = (13.0, 26.5)  # a little beyond the usual 15-24 mm
@@ -414,6 +415,10 @@ def _doubts(
         notes.append(
             NotMeasured("hole-unsure", "an opening may be a screw hole or a relief: look whether a screw goes there")
         )
+    widest = max((2.0 * hole.angle_deg.u for hole in holes if hole.angle_deg is not None), default=0.0)
+    if widest > CLOCK_STEP_DEG / 2.0:
+        text = f"a hole's place on the clock is known to {widest:.0f} degrees only: compare with the part in the hand"
+        notes.append(NotMeasured("hole-unsure", text))
     if facing.probability < CLEAR_FACING and _mirror_matters(holes, hand):
         text = "which side is seen is not clear; from the other side left and right change places: say --facing screw or plug"
         notes.append(NotMeasured("facing-unknown", text))

@@ -250,7 +250,7 @@ def how_to(quantity: CalliperQuantity, measured: MeasuredPart) -> str:
             why = "side leaves leave" if _is_likely(measured.family, "cloverleaf") else "a cut-out leaves"
             return (
                 f"Screwed on its cylinder, since {why} no hub's edge at 6 o'clock: tail up, outside jaws "
-                "from the tip of the tail to the cylinder's edge below; then turn the key by half a turn, and with the "
+                "from the tip of the tail to the cylinder's edge below; then turn the key by half a turn, and measure with the "
                 "depth rod how far the tip stands beyond that same edge (minus, if it stays inside). Half of the sum is "
                 "the reach."
             )

@@ -37,7 +37,7 @@ MIDDLE_DRAWS: Final = 6000
 NEAR: Final = 0.01  # this near a limit of the verdict, all draws are used: 3.5 standard errors of the middle number
 FEW: Final = 8  # with so few candidates, always
 RANKED_ASIDE: Final = 40  # of the parts set aside, as many are put in order by what still speaks for them
-MOST_ASKED: Final = 20  # so many undecided candidates, best first, get their deciding measurement worked out
+MOST_ASKED: Final = 10  # so many undecided candidates, best first, get their deciding measurement worked out
 
 
 @dataclass(frozen=True, slots=True)

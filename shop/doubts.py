@@ -42,9 +42,7 @@ _READ: Final = Doubts(
 _SIDE_OPEN: Final = Doubts(0.03, 0.01, 0.1)  # nothing but the side seen is open: 1 of 35 drawn wrongly, no scale void
 _DOUBTED: Final = Doubts(0.06, 0.04, 0.1)  # something did, whatever it was
 # Which face is up, and what only widens a length, say nothing against the drawing or the scale.
-_HARMLESS: Final = frozenset(
-    {"facing-unknown", "card-size-unchecked", "first-picture", "coin-twin", "cylinder-diameter-assumed"}
-)
+_HARMLESS: Final = frozenset({"facing-unknown", "card-size-unchecked", "first-picture", "cylinder-diameter-assumed"})
 _BY_CODE: Final[Mapping[str, Doubts]] = {
     "tail-unsure": Doubts(drawing=0.5),
     "words-disagree": Doubts(drawing=0.3),

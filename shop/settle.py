@@ -39,9 +39,7 @@ ADVICE: Final[Mapping[str, str]] = {
     "cylinder-half-seen": "keep shadow and glare off the cylinder's edge",
 }
 # Said quietly: they widen a ± or name a choice made, and leave nothing to look at on the part.
-QUIET: Final = frozenset(
-    {"no-focal-length", "first-picture", "coin-twin", "cylinder-diameter-assumed", "coin-half-seen"}
-)
+QUIET: Final = frozenset({"no-focal-length", "first-picture", "cylinder-diameter-assumed", "coin-half-seen"})
 # Why there is no reading at all; beside these, doubts about a coin can wait for the next photo.
 NO_READING: Final = frozenset({"no-part", "not-a-cam", "several-parts", "cut-off", "no-outline", "blurred"})
 MOST_ANSWERS: Final = 4

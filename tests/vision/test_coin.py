@@ -10,7 +10,7 @@ from vision.photo import Photo
 from vision.plane import Plane, fit_plane, focal_px
 from vision.quantity import NotMeasured, Quantity
 from vision.scale import Scale, coin
-from vision.scale.coin import find_coin, find_rims, named_rim, twin_note
+from vision.scale.coin import find_coin, find_rims, named_rim
 from vision.scale.coins import COINS, coin_by_name
 from vision.segment import Regions
 
@@ -193,12 +193,6 @@ def test_an_unknown_name_is_the_callers_error():
     photo, seen, _ = draw([])
     with pytest.raises(ValueError, match="no coin is called"):
         find_coin(photo, "us-doubloon", regions=seen)
-
-
-def test_twins_are_told_to_the_user():
-    note = twin_note(COINS["us-quarter"])
-    assert note is not None and "eu-50c" in note.text
-    assert twin_note(COINS["us-half"]) is None
 
 
 def test_two_of_the_same_coin_are_used_together():

@@ -21,7 +21,7 @@ from vision.plane import ASSUMED_FOCAL_35MM, focal_px
 from vision.quantity import NotMeasured, Quantity
 from vision.scale import CircleReference, Scale
 from vision.scale.coin_body import Body, fit_body
-from vision.scale.coins import COINS, Coin, coin_by_name, twins
+from vision.scale.coins import COINS, Coin, coin_by_name
 from vision.scale.rim import LEAST_RADIUS_PX, EdgeRays, Profile, Rim, Start, Wall, ellipse_start, trace_rim
 from vision.scale.rim_network import look_at, nearer, rim_of
 from vision.segment import Regions
@@ -63,6 +63,7 @@ RIVAL: Final = 0.7  # of the surest rim's support and coin makes another one a c
 MOST_RIMS: Final = 4
 U_NETWORK_ALONE: Final = 0.02
 WALL_AND_ALL: Final = 1.01  # the outline's mean radius over that of the rim the network sees
+LEAST_BODY_PX: Final = 34.0  # radius under which a wall is a pixel or two, and the network's rim is taken as it is
 LEAST_POINTS: Final = 30
 POOR_BODY: Final = 0.9  # score under which the finder's own ellipse is tried, too,
 MUCH_BETTER: Final = 0.3  # and taken when so much better
@@ -145,14 +146,6 @@ def _reference(rim: Rim, coin: Coin) -> CircleReference:
     struck = coin.measured
     u = float(np.hypot(struck.u, rim.u_radius_relative * struck.value))
     return CircleReference(rim.edge_px, Quantity(struck.value, u), coin.height, max(rim.u_edge_px, SIGMA_PX), rim.leans)
-
-
-def twin_note(coin: Coin) -> NotMeasured | None:
-    """A word on coins of the same size, which no photo tells apart; None where there is none."""
-    same = twins(coin)
-    if not same:
-        return None
-    return NotMeasured("coin-twin", f"{', '.join(same)} has nearly the same size as {coin.id}: it serves as well")
 
 
 def find_rims(
@@ -252,6 +245,8 @@ def _as_body(pixels: NDArray[np.uint8], rim: Rim, wall: Wall, profile: Profile |
     e = rim.ellipse
     half, mean = (e.long - e.short) / 2.0, (e.long + e.short) / 2.0
     flattening = (float(half * np.cos(2.0 * e.angle)), float(half * np.sin(2.0 * e.angle)))
+    if mean < LEAST_BODY_PX:
+        return replace(rim, u_radius_relative=float(np.hypot(rim.u_radius_relative, U_NETWORK_ALONE)))
     own = Start(np.array([e.x, e.y]), WALL_AND_ALL * mean, flattening, 0.0, rim.confidence)
     same = [
         f for f in finders if np.hypot(*(f.centre_px - own.centre_px)) < 0.5 * mean and 0.6 < f.radius_px / mean < 1.6

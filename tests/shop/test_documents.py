@@ -107,7 +107,8 @@ def test_the_reading_shown_first_has_the_lines_a_reading_has(capsys, monkeypatch
     ]
     assert set(names[0]) <= set(names[1])
     label = Label.from_json((ROOT / shlex.split(shown[0])[3]).with_suffix(".json").read_text(encoding="utf-8"))
-    assert f"{label.family}, {label.bottom} bottom" in shown[1]  # what is shown is also true
+    assert f": {label.family}, " in shown[1]  # what is shown is also true
+    assert f"{label.bottom} bottom" in shown[1]
 
 
 def test_targets_of_make_are_there():

@@ -51,7 +51,15 @@ LAYERS = (
         "vision.wall",
         "vision.scale",
     },
-    {"vision.clock", "vision.dimensions", "vision.measure", "vision.face", "vision.find", "vision.hole_fit"},
+    {
+        "vision.axis",
+        "vision.clock",
+        "vision.dimensions",
+        "vision.measure",
+        "vision.face",
+        "vision.find",
+        "vision.hole_fit",
+    },
     {"vision.pipeline"},
 )
 

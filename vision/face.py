@@ -84,7 +84,7 @@ def see_face(pixels: NDArray[np.uint8], patch: Patch, reading: PatchReading) -> 
     edge = snap_to_photo(pixels, face_px, max(2.0, SNAP_REACH_PATCH_PX * scale), max(1.0, SNAP_PRIOR_PATCH_PX * scale))
     outline_px, kept = _settled(edge, face_px, max(1.0, 0.6 * scale))
     outline_px, _ = inner_edge(pixels, outline_px)
-    holes, doubtful = _holes(pixels, patch, reading, face_patch)
+    holes, doubtful, reliefs = _holes(pixels, patch, reading, face_patch)
     axis_px, tail_px = patch.photo_points(np.array([reading.axis_patch, reading.tail_patch]))
     share = float(kept.mean())
     u_edge = U_EDGE_PX * share + U_EDGE_PATCH_PX * scale * (1.0 - share)
@@ -100,6 +100,7 @@ def see_face(pixels: NDArray[np.uint8], patch: Patch, reading: PatchReading) -> 
             hub_radius_px=reading.hub_radius * scale,
             u_axis_px=U_AXIS_PATCH_PX * scale,
             u_tail_deg=U_TAIL_DEG,
+            reliefs_px=reliefs,
         ),
         blur_px=float(np.median(blur)) if kept.any() else 0.0,
         snapped=share,
@@ -134,7 +135,8 @@ def _settled(edge: Edge, network_px: Array, limit_px: float) -> tuple[Array, NDA
 
 def _holes(
     pixels: NDArray[np.uint8], patch: Patch, reading: PatchReading, face_patch: Array
-) -> tuple[tuple[HoleEdges, ...], tuple[tuple[float, float], ...]]:
+) -> tuple[tuple[HoleEdges, ...], tuple[tuple[float, float], ...], Array]:
+    """Edges of the screw holes, middles of what may be one, and middles of reliefs (K, 2), photo pixels."""
     cone = reading.facing.probabilities.get("screw", 0.0) > CONES_SHOW
     hole, relief, head = reading.map("hole"), reading.map("relief"), reading.map("screw_head")
     opening = np.maximum(np.maximum(hole, relief), head)
@@ -142,6 +144,7 @@ def _holes(
     outline = face_patch.astype(np.float32)
     found: list[HoleEdges] = []
     doubtful: list[tuple[float, float]] = []
+    reliefs: list[Array] = []
     for curve in level_curves(opening):
         area = float(cv2.contourArea(curve.astype(np.float32)))
         if area < np.pi / 4.0 * LEAST_HOLE_PATCH_PX**2:
@@ -155,6 +158,7 @@ def _holes(
         if max(p_hole, p_head) < p_relief:
             if max(p_hole, p_head) > 0.5 * p_relief:
                 doubtful.append((float(at[0]), float(at[1])))
+            reliefs.append(at)
             continue
         screw, other = _centre_heat(reading, centre)
         if screw < LEAST_CENTRE or other > 0.85 * screw:
@@ -170,7 +174,7 @@ def _holes(
         if area > np.pi / 4.0 * (1.4 * LEAST_HOLE_PATCH_PX) ** 2 and float(opening[inside].max()) < 0.5:
             at = patch.photo_points(curve.mean(axis=0)[None])[0]
             doubtful.append((float(at[0]), float(at[1])))
-    return tuple(found), tuple(doubtful)
+    return tuple(found), tuple(doubtful), np.array(reliefs).reshape(-1, 2)
 
 
 def _centre_heat(reading: PatchReading, at_patch: Array) -> tuple[float, float]:

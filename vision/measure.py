@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision import dimensions
+from vision.axis import settle_axis
 from vision.clock import (
     Guess,
     Hub,
@@ -42,6 +43,9 @@ U_TAPER_DEG: Final = 1.2  # spread of the flanks' middle about the axis' ray on 
 U_TAIL_APART: Final = 0.5  # of the angle between two ways to tell the direction
 U_TAIL_BLIND_DEG: Final = 12.0  # a handed tail whose flanks were not found: the network was up to 21 degrees off there
 U_TAIL_LOST_DEG: Final = 8.0  # any tail whose own edges say otherwise than the network
+LEAST_EDGE_MM: Final = 0.02  # no hub's edge is truer than this
+HUB_RADIUS_MM: Final = 9.75  # middle of the hubs' range (memory): only tells a unit where there is no scale
+U_RELIEF_MM: Final = 0.15  # of a relief's middle, beyond what a pixel tells
 HUB_ARCS: Final = 3.5  # the outline's edge errs together over about two sevenths of it: wall, shadow, chamfer
 AREA_OFF_DEG: Final = 12.0  # a tail's area farther from the network's direction than this is not believed
 FLANKS_OFF_DEG: Final = 32.0  # flanks are: the network goes by the area of an unsymmetric tail too
@@ -79,6 +83,7 @@ class FaceEdges:
     hub_radius_px: float
     u_axis_px: float
     u_tail_deg: float
+    reliefs_px: Array | None = None  # (K, 2) middles of openings that take no screw
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +96,8 @@ class Frame:
     hub: Hub | None
     tail: Tail | None
     guess: Guess
+    axis_covariance: Array  # (2, 2) mm
+    axis_shift: Array  # (2,) mm, from the axis that hub and network give to the one the openings speak for as well
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,29 +152,70 @@ def frame_of(
     """Axis, tail direction and hub on the rectified face, and which outline points carry them."""
     outline, guess, hub = hub_of(face, plane, thickness_mm, rng)
     unit = plane.mm_per_px_at(face.axis_px, thickness_mm)
-    axis, radius, _ = _axis(outline, hub, guess, face.u_edge_px * unit)
+    by_hub, radius, by_hub_covariance = _axis(outline, hub, guess, face.u_edge_px * unit)
+    axis, covariance = _settled(face, plane, thickness_mm, (by_hub, radius, by_hub_covariance), hub, guess, outline)
     tail = find_tail(outline, axis, radius, guess.tail_deg, family)
     direction = guess.tail_deg if tail is None else tail_direction(outline, axis, tail)
     off = abs((direction - guess.tail_deg + 180.0) % 360.0 - 180.0)
     if off > (FLANKS_OFF_DEG if tail is not None and tail.kind == "flanks" else AREA_OFF_DEG):
         tail = None if family in HANDED_FAMILIES else tail_elsewhere(outline, axis, radius, guess.tail_deg)
         direction = guess.tail_deg if tail is None else tail_direction(outline, axis, tail)
-    return Frame(axis, direction, radius, hub, tail, guess)
+    return Frame(axis, direction, radius, hub, tail, guess, covariance, axis - by_hub)
+
+
+def _settled(
+    face: FaceEdges,
+    plane: Plane,
+    thickness: float,
+    by_hub: tuple[Array, float, Array],
+    hub: Hub | None,
+    guess: Guess,
+    outline: Array,
+) -> tuple[Array, Array]:
+    """The axis by hub, network and openings together, and its covariance; in the plane's unit."""
+    axis, radius, covariance = by_hub
+    mm = 1.0 if plane.metric else HUB_RADIUS_MM / radius
+    unit = plane.mm_per_px_at(face.axis_px, thickness) * mm
+    centres = [_hole(hole, plane, thickness, 0.0)[0] for hole in face.holes]
+    u = [math.hypot(U_HOLE_CENTRE_MM, U_HOLE_PX * unit, hole.u_center_px * unit) for hole in face.holes]
+    if face.reliefs_px is not None and len(face.reliefs_px):
+        centres += list(plane.to_mm(face.reliefs_px, thickness))
+        u += [math.hypot(U_RELIEF_MM, U_HOLE_PX * unit)] * len(face.reliefs_px)
+    fitted = None
+    if hub is not None:
+        fitted = _circle(
+            outline[hub.on_hub], len(outline), max(face.u_edge_px * unit / mm, hub.rms_mm, LEAST_EDGE_MM / mm)
+        )
+    settled, spread = settle_axis(
+        axis * mm,
+        covariance * mm * mm,
+        None if fitted is None else (fitted[0] * mm, fitted[2] * mm * mm),
+        guess.axis_mm * mm,
+        guess.u_axis_mm * mm,
+        np.array(centres).reshape(-1, 2) * mm,
+        np.array(u),
+        np.arange(len(centres)) < len(face.holes),
+    )
+    return settled / mm, spread / (mm * mm)
 
 
 def _axis(outline: Array, hub: Hub | None, guess: Guess, u_edge_mm: float) -> tuple[Array, float, Array]:
+    """The axis by hub and network, the hub's radius, and the axis' covariance."""
     if hub is None:
         return guess.axis_mm, guess.hub_radius_mm, np.eye(2) * guess.u_axis_mm**2
-    points = outline[hub.on_hub]
+    centre, radius, covariance = _circle(outline[hub.on_hub], len(outline), max(u_edge_mm, hub.rms_mm, LEAST_EDGE_MM))
+    axis, covariance, _ = combine_axis(centre, covariance, guess)
+    return axis, radius, covariance
+
+
+def _circle(points: Array, outline_points: int, u_edge: float) -> tuple[Array, float, Array]:
+    """Centre, radius and the centre's covariance of the circle through the hub's points."""
     centre, radius = circle_through(points)
     d = points - centre
     rho = np.maximum(np.linalg.norm(d, axis=1), 1e-9)
     jac = np.column_stack([-d / rho[:, None], -np.ones(len(points))])
-    u = max(u_edge_mm, hub.rms_mm, 0.02)
-    normal = jac.T @ jac / (u * u * max(1.0, len(outline) / HUB_ARCS)) + np.eye(3) * 1e-9
-    covariance = np.linalg.inv(normal)[:2, :2]
-    axis, covariance, _ = combine_axis(centre, covariance, guess)
-    return axis, radius, covariance
+    normal = jac.T @ jac / (u_edge * u_edge * max(1.0, outline_points / HUB_ARCS)) + np.eye(3) * 1e-9
+    return centre, radius, np.linalg.inv(normal)[:2, :2]
 
 
 def measure(
@@ -194,10 +242,7 @@ def measure(
     """
     frame = frame_of(face, plane, thickness_mm.value, family, rng)
     unit = plane.mm_per_px_at(face.axis_px, thickness_mm.value)
-    _, _, axis_cov = _axis(
-        plane.to_mm(face.outline_px, thickness_mm.value), frame.hub, frame.guess, face.u_edge_px * unit
-    )
-    u_axis = np.sqrt(np.diag(axis_cov))
+    u_axis = np.sqrt(np.diag(frame.axis_covariance))
     nominal = _rectify(face, plane, thickness_mm.value, 0.0, frame)
     at_nominal, names, order, centred = _outputs(nominal, frame, mirrored)
 
@@ -249,7 +294,7 @@ def measure(
     input_u = np.concatenate([input_u, [math.hypot(u * scale_mm, U_ENDS_PX * unit) for u in U_ENDS_MM.values()]])
     covariance_in = np.diag(input_u**2)
     covariance_in[:4, :4] = plane.covariance
-    covariance_in[6:8, 6:8] = axis_cov
+    covariance_in[6:8, 6:8] = frame.axis_covariance
     derivatives = np.nan_to_num(derivatives)
     covariance = propagate(derivatives, covariance_in)
 
@@ -308,7 +353,7 @@ def _rectify(face: FaceEdges, plane: Plane, thickness: float, lens: float, frame
     axis, radius, _ = _axis(outline, frame.hub, guess, frame.guess.u_axis_mm * face.u_edge_px / face.u_axis_px)
     up = marks[1] - marks[0]
     holes = tuple(_hole(hole, plane, thickness, lens) for hole in face.holes)
-    return _Rectified(outline, axis, radius, float(np.degrees(np.arctan2(up[0], up[1]))), holes)
+    return _Rectified(outline, axis + frame.axis_shift, radius, float(np.degrees(np.arctan2(up[0], up[1]))), holes)
 
 
 def _outputs(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, cast
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -165,7 +166,16 @@ def _ruler(
         if not thorough and not (likely > SEEN).any():
             return NotMeasured("ruler-not-found", "no ruler is seen")
     unit = cast("Unit | None", wish.ruler_unit)
-    return find_ruler(photo, unit, ruler_probability=likely, exclude_mask=mask, hurried=hurried)
+    cells = None if regions is None or mask is None else _extent(mask)
+    part_px = None if cells is None or regions is None else cells * regions.step_px
+    return find_ruler(photo, unit, ruler_probability=likely, exclude_mask=mask, part_px=part_px, hurried=hurried)
+
+
+def _extent(mask: NDArray[np.bool_]) -> float | None:
+    """Longest side of the smallest rectangle about the mask, in cells; None where it runs out of the map."""
+    if not mask.any() or mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any():
+        return None
+    return float(max(cv2.minAreaRect(np.argwhere(mask).astype(np.float32))[1])) + 1.0
 
 
 def _sees(regions: Regions, kind: str) -> bool:

@@ -65,6 +65,7 @@ def find_ruler(
     *,
     ruler_probability: NDArray[np.float32] | None = None,
     exclude_mask: NDArray[np.bool_] | None = None,
+    part_px: float | None = None,
     hurried: bool = False,
 ) -> Scale | NotMeasured:
     """Find a ruler and the millimetres along it.
@@ -78,6 +79,8 @@ def find_ruler(
         Over the whole picture at any size; the search starts where it is high, and goes everywhere if that fails.
     exclude_mask : ndarray of shape (h, w), bool, optional
         Where no ruler is looked for, such as the part itself; over the whole picture at any size.
+    part_px : float, optional
+        Longest extent of the part in the photo: it tells divisions apart that the marks alone leave open.
     hurried : bool
         Nobody says that there is a ruler: where none is likely, only the best places of a small picture are tried.
 
@@ -87,7 +90,7 @@ def find_ruler(
         One `PointReference` for each graduated edge; `ruler-not-found`, `ruler-unit-conflict`, `ruler-unit-unclear`
         or `ruler-edges-disagree`.
     """
-    result = find_edges(photo, unit, ruler_probability=ruler_probability, exclude_mask=exclude_mask, hurried=hurried)
+    result = find_edges(photo, unit, ruler_probability=ruler_probability, exclude_mask=exclude_mask, part_px=part_px, hurried=hurried)  # fmt: skip
     if isinstance(result, NotMeasured):
         return result
     warnings: tuple[NotMeasured, ...] = ()
@@ -118,6 +121,7 @@ def find_edges(
     *,
     ruler_probability: NDArray[np.float32] | None = None,
     exclude_mask: NDArray[np.bool_] | None = None,
+    part_px: float | None = None,
     hurried: bool = False,
 ) -> tuple[RulerEdge, ...] | NotMeasured:
     """The graduated edges behind `find_ruler`, surest first."""
@@ -154,7 +158,7 @@ def find_edges(
             edge = track(pyramid, seed)
             if edge is None or any(_on_edge(e, edge.origin_px, edge.direction) for e in tracked):
                 continue
-            told = read_pattern(pyramid, edge)
+            told = read_pattern(pyramid, edge, part_px)
             if isinstance(told, NotMeasured):
                 refused.append(edge)
                 if told.code == "ruler-unit-unclear":
@@ -164,7 +168,7 @@ def find_edges(
             read = _measure(pyramid, edge, marks)
             if read is None:
                 continue
-            edge, read = _grown(pyramid, edge, read)
+            edge, read = _grown(pyramid, edge, read, part_px)
             tracked.append(edge)
             edges.append(read)
             if len(edges) >= MAX_EDGES:
@@ -195,11 +199,11 @@ def _beside(edge: Edge, point_px: Array, direction: Array) -> bool:
     return parallel and across < 0.5 * length and ends.min() < along < ends.max()
 
 
-def _grown(pyramid: Pyramid, edge: Edge, read: RulerEdge) -> tuple[Edge, RulerEdge]:
+def _grown(pyramid: Pyramid, edge: Edge, read: RulerEdge, part_px: float | None) -> tuple[Edge, RulerEdge]:
     """Go on from the marks that are sure, as long as more of the same turn up: tracking may have left the ruler."""
     for _ in range(3):
         wider = edge_through(edge, read.image_px, read.index)
-        told = read_pattern(pyramid, wider)
+        told = read_pattern(pyramid, wider, part_px)
         if isinstance(told, NotMeasured) or told[1].graduation.name != read.graduation:
             break
         more = _measure(pyramid, *told)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import cv2
@@ -27,10 +27,17 @@ MIN_GAIN: Final = 9.0  # log likelihood ratio of a graduation against marks of o
 SURE_GAIN: Final = 100.0  # with this nothing is expected of the gaps between the marks
 LEANS: Final = np.arange(-0.06, 0.061, 0.015)
 MOST: Final = 0.7  # part of the figures that must agree: a cover or glare hides some
-INCH_OVER_HALF: Final = 1.15  # least ratio of their lengths on common rulers: common practice, no source
-CLEARLY_OVER_HALF: Final = 1.25  # no figure makes most of the longest marks longer by this
-APART: Final = 0.75  # of pairs of longest and second longest marks that must differ
-ALIKE: Final = 0.4  # at most this much: marks of one kind
+INCH_OVER_HALF: Final = (1.1, 1.8)  # ratio of their lengths on common rulers; a mark longer than that touches a figure
+PARTS: Final = {8: -1.5, 16: 0.0, 32: -0.7, 64: -2.5}  # log odds of an inch's parts: common practice, no source
+ALIKE: Final = -3.0  # log odds that an inch and its half are marked alike: common practice, no source
+FIGURES: Final = 5.0  # log odds of figures at every inch and none between, or at both, where several of each are seen
+FEW_FIGURES: Final = 2.5  # where one of either is seen
+UNSURE: Final = 3.0  # log odds of the best reading against the next under which neither is taken: 1 in 20
+USUAL: Final = 0.9  # part of the marks that their scatter is taken from
+MOST_DRIFT: Final = 1.0  # periods from end to end
+CAM_MM: Final = 33.0  # longest extent; 22 to 46 by the ranges of hub and reach: memory
+CAM_SPREAD: Final = 0.25  # of its logarithm: half as wide again as those ranges, for tilt and for parts of other makes
+CAM_ASTRAY: Final = 0.02  # over the likelihood at its peak: one mask in fourteen shows more or less than the part
 MIN_STEP: Final = 0.07  # a longer class is longer by at least this part of the shorter
 
 
@@ -132,8 +139,16 @@ def _upright(dark: Array, at: NDArray[np.intp], across: Array) -> Array:
     return best[1]
 
 
-def read_pattern(pyramid: Pyramid, edge: Edge) -> tuple[Edge, Marks] | NotMeasured:
+def read_pattern(pyramid: Pyramid, edge: Edge, part_px: float | None = None) -> tuple[Edge, Marks] | NotMeasured:
     """Which graduation an edge carries.
+
+    Parameters
+    ----------
+    pyramid : Pyramid
+    edge : Edge
+    part_px : float, optional
+        Longest extent of the part in the photo: cams are 22 to 46 mm long, which tells an eighth of an inch from a
+        sixteenth where the marks leave that open.
 
     Returns
     -------
@@ -142,16 +157,17 @@ def read_pattern(pyramid: Pyramid, edge: Edge) -> tuple[Edge, Marks] | NotMeasur
         `ruler-few-marks` below 14 marks; `ruler-no-pattern` for marks of one length, as of a comb, a thread or text;
         `ruler-unit-unclear` where two ways of dividing explain the lengths about equally well.
     """
-    first = _read(straighten(pyramid, edge))
+    part_steps = None if part_px is None else part_px / float(edge.period(np.array(0.5 * (edge.first + edge.last))))
+    first = _read(straighten(pyramid, edge), part_steps)
     if isinstance(first, Marks) and first.gain > SURE_GAIN:
         return edge, first
-    second = _read(straighten(pyramid, edge.inverted()))
+    second = _read(straighten(pyramid, edge.inverted()), part_steps)
     if isinstance(second, Marks) and (isinstance(first, NotMeasured) or second.gain > first.gain):
         return edge.inverted(), second
     return first if isinstance(first, NotMeasured) else (edge, first)
 
 
-def _read(strip: Strip) -> Marks | NotMeasured:
+def _read(strip: Strip, part_steps: float | None) -> Marks | NotMeasured:
     if strip.index.size < MIN_MARKS:
         return NotMeasured("ruler-few-marks", f"{strip.index.size} marks in a row are too few to tell a ruler by")
     rows = strip.rows
@@ -175,25 +191,31 @@ def _read(strip: Strip) -> Marks | NotMeasured:
         base, base_ok = _lengths(smooth, strip.inside, rows, middle, mean, seen, -side, noise)
         if valid.sum() < MIN_MARKS:
             continue
-        result = _best_graduation(strip.index[valid], length[valid])
+        index, kept = strip.index[valid], length[valid]
+        kept = kept - _drift(index, kept)
+        figures = _Figures(strip, side, middle, side * rows[middle] + kept, valid)
+        result = _best_graduation(index, kept, part_steps, figures)
         if isinstance(result, NotMeasured):
             if result.code == "ruler-unit-unclear":
                 fail = result
             continue
-        graduation, zero, gain, short = result.graduation, result.zero, result.gain, result.short
         start = float(np.median(base[base_ok])) if base_ok.any() else 0.0
-        told = _by_figures(strip, graduation, zero, side, side * rows[middle] + length[valid], valid)
-        if told is None and result.doubtful:
-            text = (
-                f"an inch may be {len(graduation.classes)} marks or twice as many: show more of the ruler, figures too"
-            )
-            fail = NotMeasured("ruler-unit-unclear", text)
-            continue
-        graduation = graduation if told is None else told
-        if best is None or gain > best.gain:
+        if best is None or result.gain > best.gain:
             base_row = float(rows[middle]) - side * start
-            best = Marks(graduation, zero, strip.index[seen], side, base_row, short + start, gain, told is not None)
+            best = Marks(result.graduation, result.zero, strip.index[seen], side, base_row, result.short + start, result.gain, result.figures)  # fmt: skip
     return fail if best is None else best
+
+
+def _drift(index: NDArray[np.intp], length: Array) -> Array:
+    """What a line that is not quite parallel to the ruler adds to the lengths: told by the short half of the marks, which
+    are of one kind with every division."""
+    x = (index - index.mean()) / max(float(np.ptp(index)), 1.0)
+    rise = 0.0
+    for _ in range(6):
+        off = length - rise * x
+        low = off <= np.median(off)
+        rise = float(np.clip(np.polyfit(x[low], length[low], 1)[0], -MOST_DRIFT, MOST_DRIFT))
+    return np.asarray(rise * x)
 
 
 def _longest_run(seen: NDArray[np.bool_]) -> int:
@@ -242,7 +264,7 @@ def _lengths(
     with np.errstate(divide="ignore", invalid="ignore"):
         part = np.clip((above - level) / (above - below), 0.0, 1.0)
     length = (end - 1 + np.where(np.isfinite(part), part, 0.5)) * (across[1] - across[0])
-    known = seen & there[np.minimum(end + 1, rows.shape[0] - 1), column]
+    known = seen & there[np.minimum(end + 1, rows.shape[0] - 1), column] & ~bridged.all(axis=0)
     return np.maximum(length, 0.0), known
 
 
@@ -286,7 +308,12 @@ def _fit_classes(index: NDArray[np.intp], length: Array, graduation: Graduation)
     total = (members * count[None, :, None]).sum(axis=1)
     middles = (members * (count * middle)[None, :, None]).sum(axis=1) / np.maximum(total, 1.0)
     off = np.abs(length[None, :] - np.take_along_axis(middles, kind_of[:, index % cycle], axis=1))
-    cost = np.where((total >= 2).all(axis=1), np.minimum(off, 2.5).sum(axis=1), np.inf)
+    enough = (total >= 2).all(axis=1)
+    if graduation.unit == "inch":  # a single inch mark among halves tells the inch, unless a figure makes it longer
+        ratio = middles[:, -1] / np.maximum(middles[:, -2], 1e-9)
+        lone = (total[:, :-2] >= 2).all(axis=1) & (total[:, -2:] >= 1).all(axis=1)
+        enough |= lone & (ratio > INCH_OVER_HALF[0]) & (ratio < INCH_OVER_HALF[1])
+    cost = np.where(enough, np.minimum(off, 2.5).sum(axis=1), np.inf)
     rise = np.diff(middles, axis=1)
     clear = (rise > MIN_STEP * middles[:, :-1]) & (rise > FLOOR)
     if (
@@ -310,13 +337,24 @@ class _Choice:
     zero: int
     gain: float
     short: float
-    doubtful: bool  # the inch may be twice as many marks: only figures can tell
+    figures: bool = False  # they bear it out
 
 
-def _best_graduation(index: NDArray[np.intp], length: Array) -> _Choice | NotMeasured:
+def _by_size(graduation: Graduation, part_steps: float | None) -> float:
+    """Log of how likely a cam is as long as the part would be."""
+    if part_steps is None:
+        return 0.0
+    off = math.log(part_steps * graduation.division_mm / CAM_MM) / CAM_SPREAD
+    return math.log(math.exp(-0.5 * off**2) + CAM_ASTRAY)
+
+
+def _best_graduation(
+    index: NDArray[np.intp], length: Array, part_steps: float | None, figures: _Figures
+) -> _Choice | NotMeasured:
     fits = [fit for graduation in GRADUATIONS for fit in _fit_classes(index, length, graduation)]
     even = _Fit(Graduation("even", None, 0.0, (0,)), 0, 0.0, np.abs(length - np.median(length)), False, 1)
-    spread = max(min(float(np.minimum(f.off, 2.5).mean()) for f in [*fits, even]), FLOOR)
+    within = int(np.ceil(USUAL * index.size))  # a cover or a figure spoils some
+    spread = max(min(float(np.sort(f.off)[:within].mean()) for f in [*fits, even]), FLOOR)
     ranked = sorted(fits, key=lambda f: -f.score(spread))
     strange = [f for f in ranked if f.graduation.unit is None]
     null = even.score(spread)
@@ -324,92 +362,102 @@ def _best_graduation(index: NDArray[np.intp], length: Array) -> _Choice | NotMea
     if not usable or usable[0].score(spread) - null < MIN_GAIN:
         return NotMeasured("ruler-no-pattern", "marks of one length: no ruler's pattern of longer marks is seen")
     best = usable[0]
-    if best.graduation.name in ("mm 1/5", "mm 1/10") and (
-        index.size < 25 or best.score(spread) - null < 3.0 * MIN_GAIN
-    ):
+    gain = best.score(spread) - null
+    if best.graduation.name in ("mm 1/5", "mm 1/10") and (index.size < 25 or gain < 3.0 * MIN_GAIN):
         return NotMeasured("ruler-no-pattern", "some marks are longer, but too few are seen to be sure")
     if strange and strange[0].score(spread) - best.score(spread) > -0.4 * MIN_GAIN:
         text = f"longer marks come {strange[0].graduation.name}: no ruler is divided like that"
         return NotMeasured("ruler-no-pattern", text)
-    rival = next((f for f in usable[1:] if f.graduation.division_mm != best.graduation.division_mm), None)
-    gain = best.score(spread) - null
-    close = rival is not None and best.score(spread) - rival.score(spread) < 0.4 * MIN_GAIN
-    if best.graduation.unit != "inch":
-        if close and rival is not None:
-            names = f"{best.graduation.name} or {rival.graduation.name}"
-            return NotMeasured("ruler-unit-unclear", f"the marks could be {names}: show more of the ruler")
-        return _Choice(best.graduation, best.zero, gain, best.short, doubtful=False)
-    if close and rival is not None:
-        if rival.graduation.unit != "inch":
-            names = f"{best.graduation.name} or {rival.graduation.name}"
-            return NotMeasured("ruler-unit-unclear", f"the marks could be {names}: show more of the ruler")
-        best = max(best, rival, key=lambda f: len(f.graduation.classes))
-    graduation, doubtful = best.graduation, False
-    while len(graduation.classes) > 8:
-        cycle = len(graduation.classes)
-        apart = _told_apart(index, length, best.zero, cycle)
-        if apart is None:
-            doubtful = doubtful or close or cycle > 16
-            if cycle == 16 and not close:
-                break
-        elif apart >= APART:
-            doubtful = False
-            break
-        else:
-            doubtful = apart > ALIKE
-        graduation = next(g for g in GRADUATIONS if g.unit == "inch" and 2 * len(g.classes) == cycle)
-    zero = best.zero % len(graduation.classes)
-    doubtful = doubtful or _uneven(index, length, zero, len(graduation.classes))
-    return _Choice(graduation, zero, gain, best.short, doubtful)
+    rivals = [
+        (f.score(spread) + _by_size(f.graduation, part_steps), f, False) for f in usable if f.graduation.unit == "mm"
+    ]
+    rivals += _inches([f for f in usable if f.graduation.unit == "inch"], index, length, spread, part_steps, figures)
+    rivals.sort(key=lambda r: -r[0])
+    odds, chosen, told = rivals[0]
+    other = next((r for r in rivals[1:] if r[1].graduation.division_mm != chosen.graduation.division_mm), None)
+    if other is not None and odds - other[0] < UNSURE:
+        names = f"{chosen.graduation.name} or {other[1].graduation.name}"
+        return NotMeasured("ruler-unit-unclear", f"the marks could be {names}: show more of the ruler, figures too")
+    return _Choice(chosen.graduation, chosen.zero, gain, chosen.short, told)
 
 
-def _told_apart(index: NDArray[np.intp], length: Array, zero: int, cycle: int) -> float | None:
-    """How often a longest mark is longer than one half way between: 1 where the inch is what it seems, about a half where
-    a cover or a figure made a few longer or shorter, and the inch would be taken for twice what it is."""
-    inch, half = length[(index - zero) % cycle == 0], length[(index - zero) % cycle == cycle // 2]
-    if min(inch.size, half.size) < 2:
-        return None
-    if np.median(inch) > CLEARLY_OVER_HALF * np.median(half):
-        return 1.0
-    return float((inch[:, None] > INCH_OVER_HALF * half[None, :]).mean())
+def _inches(
+    fits: list[_Fit], index: NDArray[np.intp], length: Array, spread: float, part_steps: float | None, figures: _Figures
+) -> list[tuple[float, _Fit, bool]]:
+    """Log odds of each number of parts of the inch, with a fit for it and whether figures bear it out.
 
-
-def _uneven(index: NDArray[np.intp], length: Array, zero: int, cycle: int) -> bool:
-    """Whether every other one of the longest marks is longer: the inch may be twice what it seems."""
-    inch, other = (length[(index - zero) % (2 * cycle) == place] for place in (0, cycle))
-    if min(inch.size, other.size) == 0:
-        return True
-    if np.median(inch) < np.median(other):
-        inch, other = other, inch
-    return float((inch[:, None] > INCH_OVER_HALF * other[None, :]).mean()) >= APART
-
-
-def _by_figures(
-    strip: Strip, graduation: Graduation, zero: int, side: float, length: Array, valid: NDArray[np.bool_]
-) -> Graduation | None:
-    """Where the inch and its half are marked alike, the pattern looks like one of half as many parts: figures tell.
-
-    None where the figures say nothing.
+    The inch may be twice what the marks show, where no two of the longest are seen, or all inches and halves are alike.
     """
-    cycle = len(graduation.classes)
-    if graduation.unit != "inch" or cycle not in (8, 16, 32):
-        return None
-    kind = np.array(graduation.classes)[(strip.index[valid] - zero) % cycle]
-    longest = float(np.median(length[kind == kind.max()]))
-    rows = (strip.rows * side > longest + 0.3) & (strip.rows * side < longest + 0.3 + 4.5 / graduation.division_mm)
-    if rows.sum() < 3:
-        return None
-    known = strip.inside[rows].all(axis=0)
-    known &= (strip.index >= strip.index[valid].min()) & (strip.index <= strip.index[valid].max())
-    ink = strip.ink[rows].mean(axis=0)
-    place = (strip.index - zero) % (2 * cycle)
-    here, between = ink[known & (place == 0)], ink[known & (place == cycle)]
-    rest = ink[known & (np.minimum(place % cycle, cycle - place % cycle) > cycle // 4)]
-    if min(here.size, between.size) < 2 or rest.size == 0:
-        return None
-    if np.median(here) < np.median(between):
-        here, between = between, here
-    level = 2.2 * float(np.median(rest))
-    if (here > level).mean() >= MOST and (between > 0.7 * level).mean() <= 1.0 - MOST:
-        return next(g for g in GRADUATIONS if g.unit == "inch" and len(g.classes) == 2 * cycle)
-    return graduation if (between > level).mean() >= MOST else None
+    if not fits:
+        return []
+    best: dict[int, tuple[float, _Fit]] = {}
+    for parts in PARTS:
+        graduation = next(g for g in GRADUATIONS if g.unit == "inch" and len(g.classes) == parts)
+        own = [(f.score(spread), f) for f in fits if f.graduation is graduation]
+        less = best.get(parts // 2)
+        if less is not None:
+            zero = less[1].zero
+            ends = length[(index - zero) % parts == 0], length[(index - zero) % parts == parts // 2]
+            alike = less[0] + (ALIKE if min(e.size for e in ends) else 0.0)
+            own.append((alike, replace(less[1], graduation=graduation)))
+        if own:
+            best[parts] = max(own, key=lambda o: o[0])
+    spoken = {parts: figures.say(fit.graduation, fit.zero) for parts, (_, fit) in best.items()}
+    result = []
+    for parts, (score, fit) in best.items():
+        odds = score + PARTS[parts] + _by_size(fit.graduation, part_steps)
+        odds += sum(0.5 * (word if parts > cycle else -word) for cycle, word in spoken.items())
+        told = spoken[parts] < 0.0 or spoken.get(parts // 2, 0.0) > 0.0
+        result.append((odds, fit, told))
+    return result
+
+
+@dataclass(frozen=True, slots=True)
+class _Figures:
+    """Where the figures stand beside the marks; `length` (N,) are the ends of the `valid` marks, in rows from the line
+    through the marks; they are measured from the row `middle`."""
+
+    strip: Strip
+    side: float
+    middle: int
+    length: Array
+    valid: NDArray[np.bool_]
+
+    def say(self, graduation: Graduation, zero: int) -> float:
+        """Log odds that the inch is twice as many marks: a figure stands at every other one of the longest marks, or at all.
+
+        0 where the figures say nothing.
+        """
+        strip, cycle = self.strip, len(graduation.classes)
+        kind = np.array(graduation.classes)[(strip.index[self.valid] - zero) % cycle]
+        if not ((kind == kind.max()).any() and (kind == kind.max() - 1).any()):
+            return 0.0
+        longest = float(np.median(self.length[kind == kind.max()]))
+        above = self.length - strip.rows[self.middle] * self.side
+        half = float(np.median(above[kind == kind.max() - 1]))
+        turn = (strip.index[self.valid] - zero) % (2 * cycle)
+        touched = [above[turn == place] > INCH_OVER_HALF[1] * half for place in (0, cycle)]
+        if all(t.size and t.mean() >= MOST for t in touched):  # the figures touch the marks
+            return -FIGURES if min(t.size for t in touched) >= 2 else -FEW_FIGURES
+        beyond = strip.rows * self.side - longest
+        rows = (beyond > 0.3) & (beyond < 0.3 + 4.5 / graduation.division_mm)
+        if rows.sum() < 3:
+            return 0.0
+        first, last = strip.index[self.valid].min(), strip.index[self.valid].max()
+        known = strip.inside[rows].all(axis=0) & (strip.index >= first) & (strip.index <= last)
+        ink = strip.ink[rows].mean(axis=0)
+        place = (strip.index - zero) % (2 * cycle)
+        at, amid = known & (place == 0), known & (place == cycle)
+        rest = ink[known & (np.minimum(place % cycle, cycle - place % cycle) > cycle // 4)]
+        if not (at.any() and amid.any() and rest.size):
+            return 0.0
+        if np.median(ink[at]) < np.median(ink[amid]):
+            at, amid = amid, at
+        here, between = ink[at], ink[amid]
+        within = (strip.index >= first + 2) & (strip.index <= last - 2)
+        bare = ink[amid & within]  # no 0 need stand where a ruler begins
+        worth = FIGURES if min(here.size, between.size) >= 2 else FEW_FIGURES
+        level = 2.2 * float(np.median(rest))
+        if bare.size and (here > level).mean() >= MOST and (bare > 0.7 * level).mean() <= 1.0 - MOST:
+            return worth
+        return -worth if (between > level).mean() >= MOST else 0.0

@@ -53,28 +53,29 @@ format: $(VENV)/test.done
 test: check
 	$(BIN)/pytest -n 2 --dist loadfile
 
-# From nothing to the networks: pictures of the seeds that the shipped ones saw, as many steps in one run each, calibration.
-# The shipped weights came about in two goes and cannot be made again bit by bit (DEVELOPERS.md); this makes their equals.
-# With a GPU an hour, most of it pictures; on a processor alone weeks of path tracing: say FEWER=100 for a hundredth of all.
+# From nothing to the networks: the pictures, steps and goes of the shipped ones. Their weights come out alike, not bit by
+# bit: they were trained on GPUs without --deterministic. With two GPUs half an hour, of which 10 minutes are pictures; on a
+# processor alone weeks of path tracing: say FEWER=100 for a hundredth of all.
 CORES ?= 2
 FEWER ?= 1
-STEPS ?= --steps reader=5650 --steps finder=3140
-SCALES := coin=0.65,ruler=0.15,card=0.1,none=0.1
-TRACE := $(BIN)/python -m synthetic.pathtrace --size 800 --spp 32 --set train --negatives 0.15 --max-tilt 30 --hard 0.15
+STEPS ?= --steps reader=8500 --steps finder=4000 --again reader=2100@0.0012 --again finder=4300@0.002
+RIM_STEPS ?= 6000
+TRACE := $(BIN)/python -m synthetic.pathtrace --size 960 --spp 32 --set train --negatives 0.15 --max-tilt 30 --hard 0.15
+SCALES := coin=0.52,ruler=0.22,card=0.12,cylinder=0.05,none=0.09
+HELD_OUT := $(BIN)/python -m synthetic.pathtrace --set heldout
 model: $(VENV)/test.done
-	$(BIN)/python -m synthetic.render --out data/fast1 --count $$((23096 / $(FEWER))) --seed 31 --negatives 0.2 --processes $(CORES)
-	$(BIN)/python -m synthetic.render --out data/fast2 --count $$((18659 / $(FEWER))) --seed 131 --negatives 0.2 --processes $(CORES)
-	$(TRACE) --scales $(SCALES) --out data/traced1 --count $$((775 / $(FEWER))) --seed 21
-	$(TRACE) --scales $(SCALES) --out data/traced2 --count $$((615 / $(FEWER))) --seed 121
-	$(BIN)/python -m synthetic.pathtrace --out data/calibration --count 200 --seed 5 --set heldout \
-	  --negatives 0.25 --hard 0.2 --max-tilt 28
+	$(BIN)/python -m synthetic.render --out data/fast --count $$((11000 / $(FEWER))) --seed 231 --negatives 0.2 --processes $(CORES)
+	$(TRACE) --scales $(SCALES) --out data/traced --count $$((1260 / $(FEWER))) --seed 221
+	$(TRACE) --scales $(SCALES) --out data/traced --start 100000 --count $$((1253 / $(FEWER))) --seed 221
+	$(HELD_OUT) --out data/calibration --count 200 --seed 5 --negatives 0.25 --hard 0.2 --max-tilt 28
+	$(HELD_OUT) --out data/heldout --count 256 --seed 77 --negatives 0 --max-tilt 30 --scales coin=0.5,ruler=0.25,card=0.2,none=0.05
 	$(BIN)/python -m synthetic.render --out data/not-cams --count 160 --seed 505 --negatives 1 --held-out --processes $(CORES)
-	$(BIN)/python -m train.build --data data/fast1 --data data/fast2 --data data/traced1 --data data/traced2 \
-	  --calibration data/calibration --calibration data/not-cams --out data/runs --models vision/models $(STEPS)
+	$(BIN)/python -m train.build --data data/fast --data data/traced --out data/runs --models vision/models $(STEPS) \
+	  --calibration data/calibration --calibration data/heldout --calibration data/not-cams
+	$(BIN)/python -m train.rim --data data/fast --data data/traced --drawn 20000 --steps $(RIM_STEPS) --out vision/models/rim.onnx
 	$(BIN)/python -m synthetic.outlines --out data/outlines.jsonl --count 4000 --seed 7 --processes $(CORES)
 	$(BIN)/python -m train.outline_words data/outlines.jsonl --out vision/models/outline.onnx --epochs 25
-	$(BIN)/python -m train.calibrate_vote data/calibration --model vision/models/outline.onnx
-	$(BIN)/python -m train.rim --data data/fast1 --data data/traced1 --drawn 20000 --minutes 20 --out vision/models/rim.onnx
+	$(BIN)/python -m train.calibrate_vote data/heldout --model vision/models/outline.onnx
 
 lock:
 	PYTHON=$(PYTHON) requirements/lock.sh

@@ -19,6 +19,13 @@ def test_steps_are_told_by_network():
             build.steps_of(None, None, (wrong,))
 
 
+def test_a_second_go_is_told_with_steps_and_rate():
+    assert build.again_of(None, None, ("reader=20@0.001",)) == {"reader": build.Again(20, 0.001)}
+    for wrong in ("reader=20", "writer=3@0.1", "reader=@0.1", "reader=0@0.1", "finder=9@2"):
+        with pytest.raises(click.BadParameter, match="learning rate"):
+            build.again_of(None, None, (wrong,))
+
+
 def test_each_network_is_trained_exported_and_calibrated_once(tmp_path, monkeypatch):
     asked: list[list[str]] = []
     done: list[object] = []
@@ -45,5 +52,13 @@ def test_each_network_is_trained_exported_and_calibrated_once(tmp_path, monkeypa
     ]
     folders = (Path(paths["fast"]), Path(paths["traced"]))
     assert done == ["finder", "reader", ((Path(paths["shifted"]),), folders)]
+    asked.clear()
+    done.clear()
+    steps = ["--steps", "reader=70", "--steps", "finder=50", "--again", "reader=20@0.001"]
+    result = CliRunner().invoke(build.main, [*arguments, *steps])
+    assert result.exit_code == 0, result.output
+    second = ["reader", "--out", str(tmp_path / "runs" / "reader-again"), *data, "--steps", "20", "--rate", "0.001"]
+    assert asked[2:] == [[*second, "--seed", "2", "--start-from", str(tmp_path / "runs" / "reader" / "average.pt")]]
+    assert done[:2] == ["finder", "reader-again"]  # what ships is the last go
     missing = CliRunner().invoke(build.main, [*arguments, "--steps", "reader=70"])
     assert missing.exit_code == 2 and "--minutes" in missing.output

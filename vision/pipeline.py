@@ -23,6 +23,7 @@ from vision.scale import CircleReference, PointReference, Scale
 from vision.scale.auto import ScaleRequest, find_scale
 from vision.scale.cylinder import DIAMETER_MM
 from vision.segment import Regions, find_regions
+from vision.tilt import PartOutline
 from vision.vocabulary import CENTRE, FAMILIES, HANDED_FAMILIES, clock_from_angle
 
 Array = NDArray[np.float64]
@@ -31,7 +32,7 @@ THICKNESS_MM: Final = Quantity(2.3, 0.25)  # the usual range 1.5-3.2 mm from mem
 HUB_GUESS_MM: Final = 19.5  # middle of the hubs' range (memory): only tells a thickness where there is no scale
 BLURRED_PER_RADIUS: Final = 0.045  # edge spread over the part's radius; a 20 mm part whose edge spreads over 1 mm
 QUARREL: Final = 0.7  # both votes at least this sure of different labels
-CLEAR_CAM: Final = 0.96  # taken for a cam, but so few cams lie under this that it may be something else after all
+CLEAR_CAM: Final = 0.98  # taken for a cam, but so few cams lie under this that it may be something else after all
 CLEAR_FACING: Final = 0.95  # under this an unsymmetric reading may be the mirror image
 UNLIKE_HOLES: Final = 1.3
 CLOCK_STEP_DEG: Final = 15.0  # positions are named to half an hour
@@ -167,7 +168,15 @@ def bench_plane(
     u_size = 0.0 if scale is None else scale.u_size_relative
     plane = None
     if references:
-        plane = fit_plane(references, image_size=size, focal_35mm=photo.focal_35mm, u_size_relative=u_size)
+        outline = PartOutline(
+            face.outline_px, face.axis_px, face.tail_px, face.hub_radius_px, family not in HANDED_FAMILIES
+        )
+        plane = fit_plane(
+            references, image_size=size, focal_35mm=photo.focal_35mm, part=outline, u_size_relative=u_size
+        )
+        first = references[0]
+        if isinstance(plane, Plane) and isinstance(first, CircleReference) and first.evidence is not None:
+            return plane, thickness  # the part has had its say
     if not isinstance(plane, Plane):
         plane = square_plane((), image_size=size, focal_35mm=photo.focal_35mm)
         references = ()
@@ -197,7 +206,7 @@ def _hub_points(face: FaceEdges, plane: Plane, thickness_mm: float) -> Array | N
 
 
 def _scale_of_reference(photo: Photo, scale: Scale | None) -> ScaleUsed | None:
-    """Scale at the reference itself, for a picture without a part."""
+    """Scale at the reference itself, on its upper side, for a picture without a part."""
     if scale is None:
         return None
     size = (photo.pixels.shape[1], photo.pixels.shape[0])
@@ -206,7 +215,8 @@ def _scale_of_reference(photo: Photo, scale: Scale | None) -> ScaleUsed | None:
     )
     if not isinstance(plane, Plane):
         return None
-    return _scale_used(plane, scale, reference_points(scale).mean(axis=0), 0.0)
+    height_mm = scale.references[0].height_mm.value
+    return _scale_used(plane, scale, reference_points(scale).mean(axis=0), height_mm)
 
 
 def reference_points(scale: Scale) -> Array:

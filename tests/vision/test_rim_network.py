@@ -10,6 +10,7 @@ import pytest
 from tests.vision.test_coin import SIZE, SUPER, axes, centre, circle, draw, paint, project
 from vision.models import CLASSES
 from vision.photo import Photo
+from vision.pipeline import _scale_of_reference
 from vision.quantity import NotMeasured
 from vision.scale import Scale
 from vision.scale.coin import find_coin
@@ -80,6 +81,28 @@ def test_a_washer_beside_the_coin_is_not_the_coin():
     scale = find_coin(Photo(small, "drawn", "0", 70.0), "us-dime", regions=seen())
     assert isinstance(scale, Scale)
     assert centre(scale.references[0].edge_px) == pytest.approx(centre(rim), abs=3.0)
+
+
+def test_a_coin_that_the_finder_takes_for_another_thing_has_its_say():
+    """Of a 50 cent and two 10 cent coins the finder knows one; sizes alone tell which is the 50 cent coin."""
+    grey = (96, 96, 98)
+    coins = [("eu-50c", -24.0, -8.0, grey), ("eu-10c", 6.0, 16.0, grey), ("eu-10c", 26.0, -12.0, grey)]
+    photo, _, rims = draw(coins, distance=260.0, bench=(214, 214, 214), seed=4)
+    regions = seen(rims[1], "coin")
+    for rim in (rims[0], rims[2]):
+        other = seen(rim, "other").probability[CLASSES.index("other")]
+        regions.probability[CLASSES.index("other")] += other
+        regions.probability[0] -= other
+    scale = find_coin(photo, "eu-50c", regions=regions)
+    assert isinstance(scale, Scale)
+    assert centre(scale.references[0].edge_px) == pytest.approx(centre(rims[0]), abs=3.0)
+    assert axes(scale.references[0].edge_px)[0] == pytest.approx(axes(rims[0])[0], rel=0.02)
+
+
+def test_beside_no_part_the_scale_is_that_of_the_coins_own_face():
+    photo, regions, (rim,) = draw([("us-quarter", 6.0, -4.0, (150, 152, 150))])
+    used = _scale_of_reference(photo, find_coin(photo, "us-quarter", regions=regions))
+    assert used.mm_per_px == pytest.approx(COINS["us-quarter"].mean_diameter_mm / (2.0 * axes(rim)[0]), rel=0.01)
 
 
 def test_the_parts_own_hub_is_not_the_coin():

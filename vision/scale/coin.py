@@ -52,7 +52,10 @@ NEAR_SIDE_PX: Final = 320.0
 NEAR_SIZES: Final = (0.75, 1.35)  # of the finder's radius
 UNSURE_RIM: Final = 0.022  # relative uncertainty of the radius from which the rim is a doubt, too
 LEAST_ROUND: Final = 0.1  # the same for a round thing of the user's own, which need not look like a coin
-OTHER_WEIGHT: Final = 0.75  # of what the finder takes for another thing: washers
+OTHER_WEIGHT: Final = 0.25  # of what the finder takes for another thing: washers, but dark or grey coins, too
+LEAST_THING: Final = 0.5  # of the finder's probability that coin or other thing lies there
+LEAST_DISC: Final = 0.8  # share of the circle round a thing that it fills when it is round, seen aslant at most
+MOST_DISCS: Final = 6
 PART_RADIUS_MM: Final = 17.0  # of the circle round a cam, from memory, give or take a quarter
 U_PART_RADIUS: Final = 0.25
 LEAST_WEIGHT: Final = 0.2  # of support, coin and "not the part" multiplied
@@ -65,7 +68,7 @@ U_NETWORK_ALONE: Final = 0.02
 WALL_AND_ALL: Final = 1.01  # the outline's mean radius over that of the rim the network sees
 LEAST_BODY_PX: Final = 34.0  # radius under which a wall is a pixel or two, and the network's rim is taken as it is
 LEAST_POINTS: Final = 30
-POOR_BODY: Final = 0.9  # score under which the finder's own ellipse is tried, too,
+POOR_BODY: Final = 1.1  # score under which the finder's own ellipse is tried, too,
 MUCH_BETTER: Final = 0.3  # and taken when so much better
 CLEAR_BODY: Final = 1.4  # score of a body whose edges leave no doubt
 U_BODY: Final = 0.005  # this and the next two: errors of 278 path-traced coins
@@ -73,7 +76,6 @@ U_BODY_PX: Final = 0.3
 U_OF_DOUBT: Final = 0.04
 U_OF_APART: Final = 0.2
 U_BODY_EDGE: Final = 0.010
-COST_OF_SCORE: Final = 10.0  # twice the log odds of two bodies over the difference of their scores
 
 
 def find_coin(
@@ -145,7 +147,9 @@ def _reference(rim: Rim, coin: Coin) -> CircleReference:
     """The rim with its struck size; how well the rim was seen counts as part of the size's uncertainty."""
     struck = coin.measured
     u = float(np.hypot(struck.u, rim.u_radius_relative * struck.value))
-    return CircleReference(rim.edge_px, Quantity(struck.value, u), coin.height, max(rim.u_edge_px, SIGMA_PX), rim.leans)
+    return CircleReference(
+        rim.edge_px, Quantity(struck.value, u), coin.height, max(rim.u_edge_px, SIGMA_PX), rim.evidence
+    )
 
 
 def find_rims(
@@ -192,7 +196,7 @@ def _told_rims(
 
     What differs from the bench in hue alone is looked for only when nothing else is found.
     """
-    likely = [] if regions is None else _network_starts(regions, sure=False)
+    likely = [] if regions is None else [*_network_starts(regions, sure=False), *_disc_starts(regions)]
     told: list[Rim] = []
     for among in ("seen", "near", "grey", "colours") if likely else ("grey", "colours"):
         starts = _apart(likely)
@@ -269,8 +273,6 @@ def _as_body(pixels: NDArray[np.uint8], rim: Rim, wall: Wall, profile: Profile |
     u = float(
         np.sqrt(U_BODY**2 + (U_BODY_PX / ellipse.long) ** 2 + (U_OF_DOUBT * doubt) ** 2 + (U_OF_APART * apart) ** 2)
     )
-    trust = float(np.clip(best.score[0] / CLEAR_BODY, 0.2, 1.0))
-    leans = np.column_stack([best.parameters[:, 3:5], COST_OF_SCORE * trust * (best.score[0] - best.score)])
     return replace(
         rim,
         ellipse=ellipse,
@@ -278,7 +280,7 @@ def _as_body(pixels: NDArray[np.uint8], rim: Rim, wall: Wall, profile: Profile |
         support=max(best.support, rim.support),
         u_radius_relative=u,
         u_edge_px=float(np.hypot(U_BODY_EDGE * ellipse.long, best.rms_px)),
-        leans=leans,
+        evidence=best.evidence,
     )
 
 
@@ -411,6 +413,29 @@ def _network_starts(regions: Regions, *, sure: bool = True) -> list[Start]:
                 u = 0.1 * piece.radius_px
                 starts.append(Start(np.array(piece.centre_px), piece.radius_px, (0.0, 0.0), u, piece.confidence))
     return starts
+
+
+def _disc_starts(regions: Regions) -> list[Start]:
+    """Circles round what is as round as a coin and that the finder takes for a coin or another thing.
+
+    A coin in poor light, or one unlike those it has learned, is another thing to it; the rim network tells them apart.
+    """
+    thing = regions.probability[CLASSES.index("coin")] + regions.probability[CLASSES.index("other")]
+    starts = []
+    for outline in cv2.findContours((thing > LEAST_THING).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[
+        0
+    ]:
+        (x, y), radius = cv2.minEnclosingCircle(outline)
+        radius += 0.5  # the outline runs through the middles of its cells
+        filled = (cv2.contourArea(outline) + 0.5 * len(outline) + 1.0) / (np.pi * radius**2)
+        if filled < LEAST_DISC or radius * regions.step_px < LEAST_RADIUS_PX:
+            continue
+        centre = (np.array([x, y]) + 0.5) * regions.step_px - 0.5 + regions.origin_px
+        cells = np.zeros(thing.shape, np.uint8)
+        cv2.drawContours(cells, [outline], -1, 1, cv2.FILLED)
+        size = float(radius) * regions.step_px
+        starts.append(Start(centre, size, (0.0, 0.0), 0.1 * size, float(thing[cells > 0].mean())))
+    return sorted(starts, key=lambda s: -s.confidence * s.radius_px)[:MOST_DISCS]
 
 
 def _by_colour(pixels: NDArray[np.uint8], start: Start) -> Start | None:

@@ -43,6 +43,7 @@ LAYERS = (
     {"vision.segment", "vision.patch"},
     {
         "vision.plane",
+        "vision.tilt",
         "vision.classify",
         "vision.outline",
         "vision.outline_words",

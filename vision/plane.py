@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from vision.quantity import NotMeasured, Quantity
 from vision.scale import CircleReference, PointReference
+from vision.tilt import PartOutline, about_ray, frame_of_tilt, part_evidence
 
 Array = NDArray[np.float64]
 
@@ -24,15 +25,18 @@ ASSUMED_FOCAL_35MM: Final = 26.0  # what most phones' main cameras have (memory)
 U_FOCAL_KNOWN: Final = 0.03  # relative: rounding to whole mm and cropping for stabilisation
 U_FOCAL_ASSUMED: Final = 0.35
 U_TILT_RAD: Final = 0.21  # 12 degrees: a hand-held phone meant to be square, from memory
+U_TILT_WIDE_RAD: Final = 0.25  # the same where what else is known comes as evidence for each tilt
 RIM_SIGMA_PX: Final = 0.45  # of a coin's or card's edge point, bias from shadow and rim included
 # Of the part's own circles, burr and chamfer included: with these the tilt's error over its stated uncertainty has the
 # spread it should have, on 63 path-traced pictures.
 PART_SIGMA_PX: Final = 1.2
 U_ROUND_RELATIVE: Final = 0.006  # of the radius
 INDEPENDENT_POINTS: Final = 20  # on a whole rim; neighbours share shadow and relief
-U_LEAN_RAD: Final = 0.06  # of a tilt that a coin's wall tells
-U_LEAN_BLIND_RAD: Final = 0.15  # without a focal length the direction towards the coin is not known either
-MOST_LEAN_COST: Final = 12.0
+# What may be where the focal length is not known: shares of the assumed one, with their log odds. From memory; messengers
+# strip the data of close-ups, too, and the finer cameras stand nearer two and three times the main one.
+FOCALS_ASSUMED: Final = ((0.75, -0.5), (1.0, 0.0), (1.4, -0.3), (2.0, -1.0), (2.9, -2.0))
+MOST_OFF: Final = 16.0  # twice the log odds against a tilt by which coins of one kind differ in size
+U_GRID_RAD: Final = 0.017  # of a tilt within its cell of the grid
 LAID_FIRST: Final = 4  # rounds in which patterns are laid out under the first tilt before tilt and focal length move
 POINTS_USED: Final = 60  # a rim is thinned to this many before the fit
 
@@ -137,13 +141,6 @@ def _to_px(p: Array, centre: Array, points: Array, height: float | Array) -> Arr
     return out
 
 
-def frame_of_tilt(tilts: Array) -> tuple[Array, Array, Array]:
-    """The bench's directions right, up and normal, (K, 3) each, in camera axes, for tilts across and along (K, 2), rad."""
-    parameters = np.column_stack([np.ones(len(tilts)), tilts, np.zeros(len(tilts))])
-    parts = [np.asarray(part)[..., 0] for part in _plane_frame(parameters)]
-    return np.stack(parts[0:3], axis=1), np.stack(parts[3:6], axis=1), np.stack(parts[6:9], axis=1)
-
-
 @dataclass(frozen=True, slots=True)
 class _Circle:
     points: Array  # (N, 2) px
@@ -181,6 +178,7 @@ def fit_plane(
     image_size: tuple[int, int],
     focal_35mm: float | None,
     part_circles: Sequence[tuple[Array, Quantity]] = (),
+    part: PartOutline | None = None,
     u_size_relative: float = 0.0,
 ) -> Plane | NotMeasured:
     """The camera over the bench from references of known size, helped by the part's own circles.
@@ -196,6 +194,8 @@ def fit_plane(
     part_circles : sequence of (ndarray of shape (N, 2), Quantity)
         Edge points of round edges of unknown place and size, with the height of their plane above the bench: they tell
         which of the two tilts that one ellipse allows is the true one.
+    part : PartOutline, optional
+        Where the first reference is a coin whose wall was looked for, its outline helps to tell the tilt.
     u_size_relative : float
         Standard uncertainty of the references' common size, where it is more than the diameters' own.
 
@@ -209,6 +209,9 @@ def fit_plane(
             "plane-not-fitted", "nothing of known size was found: put a coin, a ruler or the card beside the part"
         )
     focal, u_focal, centre = _camera(image_size, focal_35mm)
+    coins = [r for r in references if isinstance(r, CircleReference) and r.evidence is not None]
+    if coins and coins[0] is references[0]:
+        return _by_evidence(coins, part, focal, u_focal, centre, u_size_relative)
     circles: list[_Circle] = []
     marks: list[_Marks] = []
     for r in references:
@@ -235,8 +238,7 @@ def fit_plane(
     starts = _starts_of_marks(marks, centre, focal) or _starts(circles, centre, focal)
     prior = np.array([focal, 0.0, 0.0, np.log(distance / focal)])
     sigma = np.array([u_focal * focal, U_TILT_RAD, U_TILT_RAD, 3.0])
-    leans = np.concatenate([r.leans for r in references if isinstance(r, CircleReference)] or [np.empty((0, 3))])
-    solution = _best(circles, marks, prior, sigma, starts, centre, leans)
+    solution = _best(circles, marks, prior, sigma, starts, centre)
     if solution is None:
         return NotMeasured("plane-not-fitted", "the reference and the part do not lie in one plane: lay both flat")
     covariance = solution.covariance.copy()
@@ -244,6 +246,60 @@ def fit_plane(
     sizes = [r.diameter_mm.u / r.diameter_mm.value for r in references if isinstance(r, CircleReference)]
     covariance[3, 3] += max([u_size_relative, *sizes]) ** 2 + max(heights, default=0.0) ** 2
     return Plane(solution.parameters, covariance, (centre[0], centre[1]), True, solution.residual_px)
+
+
+def _by_evidence(
+    coins: Sequence[CircleReference],
+    part: PartOutline | None,
+    focal: float,
+    u_focal: float,
+    centre: Array,
+    u_size: float,
+) -> Plane:
+    """Mean and spread of all cameras that coins' faces and walls allow, weighed with the part's own outline.
+
+    The mean and not the likeliest: where a tilt and its mirror image cannot be told apart it errs least, and its spread
+    says so.
+    """
+    rows, logs = [], []
+    for share, log_focal in ((1.0, 0.0),) if u_focal <= U_FOCAL_KNOWN else FOCALS_ASSUMED:
+        cameras, log = _cameras_of(coins[0], share * focal, centre)
+        for coin in coins[1:]:
+            others, other_log = _cameras_of(coin, share * focal, centre)
+            apart = ((cameras[:, None, 1:3] - others[None, :, 1:3]) ** 2).sum(axis=2)
+            nearest = np.argmin(apart, axis=1)
+            u = float(np.hypot(coin.diameter_mm.u / coin.diameter_mm.value, U_ROUND_RELATIVE))
+            off = (others[nearest, 3] - cameras[:, 3]) / u
+            log = log + other_log[nearest] - 0.5 * np.minimum(off**2, MOST_OFF)
+        log = log + log_focal - 0.5 * (cameras[:, 1:3] ** 2).sum(axis=1) / U_TILT_WIDE_RAD**2
+        if part is not None:
+            log = part_evidence(part, log, cameras[:, 1:3], share * focal, centre)
+        rows.append(cameras)
+        logs.append(log)
+    cameras, log = np.concatenate(rows), np.concatenate(logs)
+    weight = np.exp(log - log.max())
+    weight /= weight.sum()
+    mean = weight @ cameras
+    away = cameras - mean
+    covariance = (away * weight[:, None]).T @ away
+    covariance += np.diag([(U_FOCAL_KNOWN * focal) ** 2, U_GRID_RAD**2, U_GRID_RAD**2, 0.0])
+    first = coins[0]
+    of_size = max(u_size, first.diameter_mm.u / first.diameter_mm.value)
+    covariance[3, 3] += of_size**2 + (first.height_mm.u / float(np.exp(mean[3]) * mean[0])) ** 2
+    return Plane(mean, covariance, (centre[0], centre[1]), True)
+
+
+def _cameras_of(coin: CircleReference, focal: float, centre: Array) -> tuple[Array, Array]:
+    """The camera under each tilt that a coin's evidence knows, (K, 4), and that evidence, (K,)."""
+    evidence = coin.evidence
+    assert evidence is not None
+    slopes = (evidence.centre_px - centre) / focal
+    tilts = about_ray(evidence.tilts, slopes.mean(axis=0))
+    normal = frame_of_tilt(tilts)[2]
+    depth = focal * (coin.diameter_mm.value / 2.0) / evidence.radius_px
+    at = np.column_stack([slopes, np.ones(len(slopes))]) * depth[:, None]
+    distance = ((normal * at).sum(axis=1) - coin.height_mm.value) / normal[:, 2]
+    return np.column_stack([np.full(len(tilts), focal), tilts, np.log(distance / focal)]), evidence.log
 
 
 def square_plane(
@@ -349,22 +405,15 @@ def _best(
     sigma: Array,
     starts: list[Array],
     centre: Array,
-    leans: Array | None = None,
 ) -> _Solution | None:
-    """The likeliest camera; `leans` (M, 3) are tilts that something else allows, each with its cost."""
+    """The likeliest camera, with what the others add to its covariance."""
     solutions: list[_Solution] = []
-    tries = [(start, prior, sigma, 0.0) for start in starts]
-    if leans is not None and len(leans):
-        u_lean = U_LEAN_RAD if sigma[0] < 0.1 * prior[0] else U_LEAN_BLIND_RAD
-        near = np.array([sigma[0], u_lean, u_lean, sigma[3]])
-        likely = leans[leans[:, 2] < MOST_LEAN_COST]
-        tries = [(lean[:2], np.array([prior[0], *lean[:2], prior[3]]), near, float(lean[2])) for lean in likely]
-    for start, about, width, cost in tries:
+    for start in starts:
         first = prior.copy()
         first[1:3] = start
-        solution = _solve(circles, marks, about, width, first, centre)
+        solution = _solve(circles, marks, prior, sigma, first, centre)
         if solution is not None and np.hypot(*solution.parameters[1:3]) < 1.0:
-            solutions.append(replace(solution, cost=solution.cost + cost))
+            solutions.append(solution)
     if not solutions:
         return None
     solutions.sort(key=lambda s: s.cost)

@@ -8,21 +8,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.quantity import NotMeasured, Quantity
+from vision.tilt import TiltEvidence
 
 
 @dataclass(frozen=True, slots=True)
 class CircleReference:
     """A circle of known size that lies flat at a height above the bench; `edge_px` (N, 2) are points of its rim.
 
-    `leans` (M, 3) are the bench's tilts across and along (rad) that its wall allows, each with what it costs (twice the
-    log odds against it); none where no wall was seen.
+    `evidence` is what its face and wall say of every tilt of the bench; None where no wall was looked for.
     """
 
     edge_px: NDArray[np.float64]
     diameter_mm: Quantity
     height_mm: Quantity
     sigma_px: float = 0.4  # standard uncertainty of one rim point
-    leans: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 3)))
+    evidence: TiltEvidence | None = None
 
 
 @dataclass(frozen=True, slots=True)

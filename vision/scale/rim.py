@@ -7,7 +7,7 @@ so that the foot is not taken for the rim; the foot's points say which way the b
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 import cv2
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from vision.fitting import Ellipse, fit_ellipse_robust
 from vision.outline import sample
+from vision.tilt import TiltEvidence
 
 Array = NDArray[np.float64]
 
@@ -82,7 +83,7 @@ class Rim:
     confidence: float
     u_radius_relative: float  # of the mean radius
     u_edge_px: float  # of one edge point, neighbours erring together
-    leans: Array = field(default_factory=lambda: np.empty((0, 3)))  # as in `CircleReference`
+    evidence: TiltEvidence | None = None  # as in `CircleReference`
 
     @property
     def centre_px(self) -> tuple[float, float]:

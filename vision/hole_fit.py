@@ -30,7 +30,10 @@ COARSE: Final = 0.11  # of the network's radius: first step of the search
 SHIFT: Final = 0.7  # of the network's radius: how far its centre may be off
 KEPT: Final = 5  # plain circles that are tried as parts of a cone
 CONE_COST: Final = 0.22  # a second circle always finds some edge
+ODDS: Final = 0.12  # of a cone's score for each unit of the log-odds that the map gives it
+SURE: Final = 0.03  # no map is surer of a cone or of none
 LEAST_OF_PAIR: Final = 0.3
+LEAST_OF_HINT: Final = 0.08  # where the network sees a countersink's edge as well
 LENS_CLEAR: Final = 0.3  # of the radius: the two edges of a plain hole this far apart are told from each other
 FOUND: Final = 0.25  # the rings found without a camera stand unless another drawing is this much better
 HOLE_MM: Final = (2.1, 5.2)  # a little beyond the usual 2.6-4.6 mm (memory)
@@ -112,13 +115,22 @@ def fit_holes(
     thickness_mm : float
         In the plane's own unit.
     screw_side : float
-        Probability that the screw side is seen: only there are countersinks.
+        Probability that the screw side is seen: only there are countersinks. A hole's own `cone` tells better.
     unit_mm : float
         Millimetres in the plane's unit, as far as they are known without a scale.
     """
     windows = [_window(pixels, hole, plane, thickness_mm) for hole in holes]
     ways = [
-        [] if w is None else _ways(w, thickness_mm, screw_side, _as_found(w, hole, plane, thickness_mm), unit_mm)
+        []
+        if w is None
+        else _ways(
+            w,
+            thickness_mm,
+            _log_odds(screw_side if hole.cone is None else hole.cone),
+            _as_found(w, hole, plane, thickness_mm),
+            _hint(w, hole, plane, thickness_mm),
+            unit_mm,
+        )
         for w, hole in zip(windows, holes, strict=True)
     ]
     seen = [i for i, way in enumerate(ways) if way]
@@ -132,6 +144,11 @@ def fit_holes(
         fine = _refined(window, drawn, thickness_mm)
         found[i] = _edges(window, fine, _as_seen(holes[i], plane, thickness_mm), thickness_mm, unit_mm)
     return tuple(found)
+
+
+def _log_odds(probability: float) -> float:
+    p = min(max(probability, SURE), 1.0 - SURE)
+    return float(np.log(p / (1.0 - p)))
 
 
 def _unfitted(hole: HoleEdges) -> HoleEdges:
@@ -187,7 +204,18 @@ def _as_found(window: _Window, hole: HoleEdges, plane: Plane, thickness: float) 
     return replace(drawn, score=float(_score(window, np.array([[x, y, inner, outer]]), thickness)[0]))
 
 
-def _ways(window: _Window, thickness: float, screw_side: float, found: _Drawn, unit_mm: float) -> list[_Drawn]:
+def _hint(window: _Window, hole: HoleEdges, plane: Plane, thickness: float) -> _Drawn | None:
+    """The circle where the network sees the countersink's edge, None where it sees none."""
+    if hole.cone_px is None or len(hole.cone_px) < 8:
+        return None
+    centre, radius = circle_through(plane.to_mm(hole.cone_px, thickness))
+    x, y = centre - plane.to_mm(window.centre_px[None], thickness)[0]
+    return _Drawn(float(x), float(y), radius, 0.0, 0.0)
+
+
+def _ways(
+    window: _Window, thickness: float, odds: float, found: _Drawn, hint: _Drawn | None, unit_mm: float
+) -> list[_Drawn]:
     """The hole as found, the best few plain holes, and the best cones built on them."""
     step = COARSE * window.radius
     offset = np.arange(-SHIFT, SHIFT + 1e-9, COARSE * 1.5) * window.radius
@@ -206,11 +234,18 @@ def _ways(window: _Window, thickness: float, screw_side: float, found: _Drawn, u
         found = replace(found, inner=found.outer, outer=0.0)  # too small for a countersink: the hole's own edge
     as_found = _climb(window, found, thickness, step / 4.0)
     wide = as_found.outer == 0.0 and _too_wide(as_found, unit_mm)
-    ways = [as_found if wide else replace(as_found, score=as_found.score + FOUND), *plain]
-    cost = CONE_COST * (2.0 - screw_side)
-    for outer in plain:
+    cone = 1.0 / (1.0 + np.exp(-odds))
+    bonus = 0.0 if wide else FOUND * float(1.0 - cone)
+    if as_found.outer > 0.0:
+        bonus = FOUND * float(cone) + ODDS * odds
+    ways = [replace(as_found, score=as_found.score + bonus), *plain]
+    cost = CONE_COST - ODDS * odds
+    outers = [(outer, LEAST_OF_PAIR) for outer in plain]
+    if hint is not None:
+        outers.append((_climb(window, hint, thickness, step / 2.0), LEAST_OF_HINT))
+    for outer, least in outers:
         if CONE_MM[0] < 2.0 * outer.inner * unit_mm < CONE_MM[1]:
-            cone = _cone(window, outer, radius, step, thickness)
+            cone = _cone(window, outer, radius, step, thickness, least)
             if cone is not None and HOLE_MM[0] < 2.0 * cone.inner * unit_mm < HOLE_MM[1]:
                 ways.append(replace(cone, score=cone.score - cost))
     return ways
@@ -220,10 +255,10 @@ def _too_wide(drawn: _Drawn, unit_mm: float) -> bool:
     return 2.0 * drawn.inner * unit_mm > HOLE_MM[1]
 
 
-def _cone(window: _Window, outer: _Drawn, radius: Array, step: float, thickness: float) -> _Drawn | None:
+def _cone(window: _Window, outer: _Drawn, radius: Array, step: float, thickness: float, least: float) -> _Drawn | None:
     """The best through hole under a circle taken for a countersink's edge."""
     inner = radius[(radius > outer.inner / CONES[1]) & (radius < outer.inner / CONES[0])]
-    if not len(inner) or outer.score < LEAST_OF_PAIR:
+    if not len(inner) or outer.score < least:
         return None
     depth = np.minimum(outer.inner - inner, 0.9 * thickness)
     shift = np.linspace(-0.2, 0.2, 5) * outer.inner
@@ -233,7 +268,7 @@ def _cone(window: _Window, outer: _Drawn, radius: Array, step: float, thickness:
     edges = window.edge(x, y, inner[k], depth[k])[0].mean(axis=1) - window.floor
     edges = edges - np.hypot(dx, dy) / outer.inner  # the two circles have one axis, but for the cone's angle
     best = int(np.argmax(edges))
-    if edges[best] < LEAST_OF_PAIR:
+    if edges[best] < least:
         return None
     cone = _Drawn(outer.x, outer.y, float(inner[k[best]]), outer.inner, 0.0)
     return _climb(window, cone, thickness, step / 2.0)

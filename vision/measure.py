@@ -69,6 +69,8 @@ class HoleEdges:
     center_px: tuple[float, float]
     u_center_px: float = 0.0  # standard uncertainties beyond those that every hole has
     u_edge_px: float = 0.0
+    cone: float | None = None  # probability that a countersink shows
+    cone_px: Array | None = None  # (K, 2) where the network sees its edge
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -104,3 +106,20 @@ def test_where_nothing_is_drawn_the_hole_stays():
     at, read, _ = _hole(hole, plane, THICKNESS_MM, 0.0)
     assert np.hypot(*at) < 0.5 and (np.isnan(read) or read == pytest.approx(3.3, abs=0.6))
     assert hole.u_center_px > 0.0
+
+
+@pytest.mark.parametrize("turn_deg", [30.0, 170.0])
+def test_a_faint_countersink_is_found_where_the_network_sees_it(turn_deg):
+    """The cone is hardly another grey than the face: the through edge alone would pass for a plain hole beside its place."""
+    plane, centre, diameter, wide = camera(18.0, turn_deg), np.array([0.2, 0.1]), 3.3, 5.8
+    inner = circle(plane, centre, diameter, THICKNESS_MM - (wide - diameter) / 2.0)
+    picture = drawn([(circle(plane, centre, wide, THICKNESS_MM), FACE - 14), (inner, BENCH)])
+    rough = circle(plane, centre + (0.15, -0.1), wide + 0.3, THICKNESS_MM)
+    first = replace(edges(inner), cone=0.95, cone_px=rough)
+    (hole,) = fit_holes(picture, (first,), plane, THICKNESS_MM, 0.5)
+    at, read, countersink = _hole(hole, plane, THICKNESS_MM, 0.0)
+    assert np.hypot(*(at - centre)) < 0.12
+    assert read == pytest.approx(diameter, abs=0.15)
+    assert countersink == pytest.approx(wide, abs=0.3)
+    (other,) = fit_holes(picture, (edges(inner),), plane, THICKNESS_MM, 0.1)
+    assert np.hypot(*(_hole(other, plane, THICKNESS_MM, 0.0)[0] - centre)) > 0.2

@@ -34,10 +34,16 @@ SNAP_REACH_PATCH_PX: Final = 1.6  # how far from the network's edge the photo's 
 SNAP_PRIOR_PATCH_PX: Final = 0.8
 CENTRE_CELL_PX: Final = 4.0  # patch pixels in a cell of the heat maps of centres
 CENTRE_REACH_PX: Final = 10.0  # how far from an opening's middle its centre is looked for
-# Of 242 screw holes on path-traced pictures all but one have more heat at their centre than the second; of five other
-# openings taken for holes three have less than the first.
-LEAST_CENTRE: Final = 0.45
-CLEAR_CENTRE: Final = 0.57  # under this it may be no screw hole
+# Of 784 screw holes on 410 path-traced pictures all but two have more heat at their centre than the first, all but twelve
+# more than the second; of 19 other openings taken for holes 14 have less than the first.
+LEAST_CENTRE: Final = 0.55
+CLEAR_CENTRE: Final = 0.66  # under this it may be no screw hole
+# A ring stamped on the face has nothing in it: the face's own colour, in units of its texture, where 1 of 100 holes has
+# as little. With another size than the other holes (logarithm) and less heat than most it is taken for a mark.
+NO_OTHER_COLOUR: Final = 0.4
+OTHER_SIZE: Final = 0.12
+SURE_CENTRE: Final = 0.82
+LEAST_TEXTURE: Final = 4.0  # grey levels: noise and compression of the plainest face
 RELIEF_CENTRE: Final = 0.42  # a relief's centre this warm in the same place may be right
 LEAST_HOLE_PATCH_PX: Final = 5.0  # diameter; 1.1 mm on a part 40 mm long
 U_EDGE_PATCH_PX: Final = 0.35  # of the network's own edge, one point, where the photo shows none
@@ -149,6 +155,7 @@ def _holes(
     screws: list[tuple[Array, bool]] = []
     doubtful: list[tuple[float, float]] = []
     reliefs: list[Array] = []
+    heat: list[float] = []
     for curve in level_curves(opening):
         area = float(cv2.contourArea(curve.astype(np.float32)))
         if area < np.pi / 4.0 * LEAST_HOLE_PATCH_PX**2:
@@ -172,18 +179,49 @@ def _holes(
         if unclear or p_relief > 0.5 * max(p_hole, p_head) or max(p_hole, p_head) < 0.6:
             doubtful.append((float(at[0]), float(at[1])))
         screws.append((curve, p_head > p_hole))
+        heat.append(screw)
     for curve in level_curves(opening, 0.25):  # something that is hardly there and has no clear core
         inside = _disc(curve, hole.shape)
         area = float(cv2.contourArea(curve.astype(np.float32)))
         if area > np.pi / 4.0 * (1.4 * LEAST_HOLE_PATCH_PX) ** 2 and float(opening[inside].max()) < 0.5:
             at = patch.photo_points(curve.mean(axis=0)[None])[0]
             doubtful.append((float(at[0]), float(at[1])))
+    marks = _marks(patch, reading.map("face"), opening, [curve for curve, _ in screws], heat)
+    doubtful += [(float(x), float(y)) for k in marks for x, y in patch.photo_points(screws[k][0].mean(axis=0)[None])]
+    screws = [screw for k, screw in enumerate(screws) if k not in marks]
     cone = _cones_show(reading, [curve for curve, filled in screws if not filled])
     found = (
         replace(_hole_edges(pixels, patch, curve, countersinks, filled=filled, cone=cone > CONES_SHOW), cone=cone)
         for curve, filled in screws
     )
     return tuple(found), tuple(doubtful), np.array(reliefs).reshape(-1, 2)
+
+
+def _marks(
+    patch: Patch, face: NDArray[np.float32], opening: NDArray[np.float32], curves: list[Array], heat: list[float]
+) -> list[int]:
+    """Which of the openings are marks on the face: unlike the others in size, and of the face's own colour inside."""
+    radius = np.array([float(np.sqrt(cv2.contourArea(curve.astype(np.float32)) / np.pi)) for curve in curves])
+    y, x = np.indices(face.shape)
+    found: list[int] = []
+    for k, curve in enumerate(curves):
+        others = np.delete(radius, k)
+        if not len(others) or heat[k] >= SURE_CENTRE or abs(np.log(radius[k] / np.median(others))) < OTHER_SIZE:
+            continue
+        at = curve.mean(axis=0)
+        away = np.hypot(x - at[0], y - at[1]) / radius[k]
+        bare = (face > 0.7) & (cv2.dilate(opening, np.ones((7, 7), np.uint8)) < 0.3)
+        around = bare & (away > 2.2) & (away < 3.6)
+        ground = patch.rgb[around if around.sum() >= 20 else bare].astype(np.float64)
+        inside = patch.rgb[away < 0.55].astype(np.float64)
+        if len(ground) < 20 or not len(inside):
+            continue
+        colour = np.median(ground, axis=0)
+        texture = 1.4826 * np.median(np.abs(ground - colour), axis=0) + LEAST_TEXTURE
+        apart = (np.median(inside, axis=0) - colour) / texture
+        if float(np.sqrt(np.mean(apart**2))) < NO_OTHER_COLOUR:
+            found.append(k)
+    return found
 
 
 def _cones_show(reading: PatchReading, curves: list[Array]) -> float:

@@ -16,8 +16,11 @@ HOLES = ((96, 140), (160, 140))
 RADIUS = 11
 
 
-def seen(heat: dict[tuple[int, int], tuple[float, float]]):
-    """A face with two openings; `heat` gives the screw's and the relief's heat at each one's centre."""
+def seen(heat: dict[tuple[int, int], tuple[float, float]], stamped: tuple[tuple[int, int], int] | None = None):
+    """A face with two openings; `heat` gives the screw's and the relief's heat at each one's centre.
+
+    `stamped` is a ring on the face, centre and radius, that the network takes for a hole.
+    """
     photo = np.full((SIDE, SIDE, 3), 235, np.uint8)
     cv2.circle(photo, (128, 128), 90, (120, 120, 120), -1)
     maps = np.zeros((len(MAPS), SIDE, SIDE), np.float32)
@@ -27,6 +30,11 @@ def seen(heat: dict[tuple[int, int], tuple[float, float]]):
         cv2.circle(photo, (x, y), RADIUS, (235, 235, 235), -1)
         cv2.circle(maps[MAPS.index("hole")], (x, y), RADIUS, 0.9, -1)
         centres[:, y // 4, x // 4] = warm
+    if stamped is not None:
+        (x, y), radius = stamped
+        cv2.circle(photo, (x, y), radius, (150, 150, 150), 1)
+        cv2.circle(maps[MAPS.index("hole")], (x, y), radius, 0.9, -1)
+        centres[:, y // 4, x // 4] = (0.78, 0.1)
     patch = cut_patch(photo, ((SIDE - 1) / 2.0, (SIDE - 1) / 2.0), 0.36 * SIDE, 0.0)  # the photo itself
     points = np.array([(128, 128), (128, 40)], np.float32)
     logits = {name: np.zeros(len(labels), np.float32) for name, labels in WORDS.items()}
@@ -49,8 +57,16 @@ def test_an_opening_without_a_screws_centre_is_no_hole_but_a_doubt(warm):
     assert [at[0] for at in view.doubtful_openings] == pytest.approx([160], abs=1.0)
 
 
-@pytest.mark.parametrize("warm", [(0.5, 0.1), (0.8, 0.45)])
+@pytest.mark.parametrize("warm", [(0.6, 0.1), (0.8, 0.45)])
 def test_a_lukewarm_centre_is_a_hole_in_doubt(warm):
     view = seen({HOLES[0]: (0.8, 0.1), HOLES[1]: warm})
     assert len(view.edges.holes) == 2
     assert [at[0] for at in view.doubtful_openings] == pytest.approx([160], abs=1.0)
+
+
+@pytest.mark.parametrize(("radius", "holes"), [(RADIUS + 4, 2), (RADIUS, 3)])
+def test_a_ring_stamped_on_the_face_is_no_hole_but_a_doubt(radius, holes):
+    """Nothing but face inside and another size than the holes; one of their size may be a hole over a bench of that grey."""
+    view = seen(dict.fromkeys(HOLES, (0.8, 0.1)), ((128, 100), radius))
+    assert len(view.edges.holes) == holes
+    assert len(view.doubtful_openings) == 3 - holes

@@ -16,8 +16,6 @@ from vision.reading import Word
 from vision.vocabulary import FACINGS, HANDS, mirror_hand
 
 FACE_AT_LEAST: Final = 0.5  # probability from which a pixel counts as face
-# Log-odds of the screw side: bias, weight of the network's own, weight of ln(1 + countersink px / 100)
-SCREW_SIDE: Final = (0.03, 0.50, 0.66)
 LEAST_FACE_PX: Final = 200  # of 65536: less than this is no part to centre the second look on
 
 
@@ -205,22 +203,7 @@ def look_twice(
     patch = cut_patch(pixels, centre_px, radius_px, up_deg)
     second = run_reader(patch.rgb[None], model=model)[0]
     logits = {word: ((first.logits[word] + second.logits[word]) / 2.0).astype(np.float32) for word in WORDS}
-    logits["facing"] = _facing_by_countersinks(logits["facing"], second.maps)
     return replace(second, logits=logits), patch
-
-
-def _facing_by_countersinks(logits: NDArray[np.float32], maps: NDArray[np.float32]) -> NDArray[np.float32]:
-    """The logits of the facing, with what the map of countersinks adds: they show on the screw side only.
-
-    The network itself hardly tells the sides apart (area under the ROC curve 0.58 on 287 held-out parts, 0.68 with
-    the map); the weights of `SCREW_SIDE` are a logistic regression's on these.
-    """
-    screw, plug = FACINGS.index("screw"), FACINGS.index("plug")
-    bias, own, map_weight = SCREW_SIDE
-    seen = math.log1p(float((maps[MAPS.index("countersink")] > 0.5).sum()) / 100.0)
-    out = np.zeros(len(FACINGS), np.float32)
-    out[screw] = bias + own * float(logits[screw] - logits[plug]) + map_weight * seen
-    return out
 
 
 def look_once(

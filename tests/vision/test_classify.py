@@ -8,9 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.distance import mahalanobis
 
-from vision.classify import RawReading, _facing_by_countersinks, interpret, part_hand, plausible_labels, softmax
+from vision.classify import RawReading, interpret, part_hand, plausible_labels, softmax
 from vision.models import (
-    MAPS,
     WORDS,
     FeatureModel,
     ModelError,
@@ -126,16 +125,3 @@ def test_impossible_temperature_is_refused():
     record["temperature"] = {**record["temperature"], "family": 0.0}
     with pytest.raises(ModelError, match="does not fit"):
         read_calibration(record)
-
-
-def test_countersinks_tell_the_screw_side():
-    maps = np.zeros((len(MAPS), 256, 256), np.float32)
-    network = np.array([0.6, -0.6], np.float32)
-    odds = []
-    for side in (0, 10, 30):
-        maps[MAPS.index("countersink"), :side, :side] = 0.9
-        screw, plug = _facing_by_countersinks(network, maps)
-        odds.append(float(screw - plug))
-    # by hand: 0.03 + 0.50 * 1.2 + 0.66 * ln(1 + n / 100) of no, 100 and 900 cells
-    assert odds == pytest.approx([0.63, 0.63 + 0.66 * np.log(2.0), 0.63 + 0.66 * np.log(10.0)], abs=1e-5)
-    assert 1 / (1 + np.exp(-odds[0])) < 0.7 and 1 / (1 + np.exp(-odds[2])) > 0.88

@@ -75,6 +75,7 @@ U_BODY: Final = 0.005  # this and the next two: errors of 278 path-traced coins
 U_BODY_PX: Final = 0.3
 U_OF_DOUBT: Final = 0.04
 U_OF_APART: Final = 0.2
+U_WITHIN: Final = 0.7  # of that uncertainty is left where the sizes that the edges allow are kept with their evidence
 U_BODY_EDGE: Final = 0.010
 
 
@@ -146,7 +147,8 @@ def _rim_network() -> Model | None:
 def _reference(rim: Rim, coin: Coin) -> CircleReference:
     """The rim with its struck size; how well the rim was seen counts as part of the size's uncertainty."""
     struck = coin.measured
-    u = float(np.hypot(struck.u, rim.u_radius_relative * struck.value))
+    u_rim = rim.u_radius_relative * (1.0 if rim.evidence is None else U_WITHIN)
+    u = float(np.hypot(struck.u, u_rim * struck.value))
     return CircleReference(
         rim.edge_px, Quantity(struck.value, u), coin.height, max(rim.u_edge_px, SIGMA_PX), rim.evidence
     )

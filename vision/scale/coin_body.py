@@ -35,8 +35,8 @@ FACE_WEIGHT: Final = 0.7  # of an edge within the outline, relief beside it, aga
 APART: Final = 1.2  # tolerances by which foot and face must differ to be two edges
 # Log odds by: share of the outline with an edge; share with the face's edge within; share where face and foot lie apart;
 # "coin within, bench without"; how unlike the face its wall is; and the face's mean square distance, in hundredths of the
-# radius, from the network's rim. Fitted to 162 path-traced coins by the likelihood of the true tilt and radius.
-EVIDENCE: Final = (17.0, 24.0, -13.0, 11.0, 11.0, -0.36)
+# radius, from the network's rim. Fitted to path-traced coins by the likelihood of the true tilt and radius, held small.
+EVIDENCE: Final = (10.0, 11.0, -3.2, 8.0, 7.0, -1.3)
 CHANCE: Final = 0.35  # weight of the edge that relief and texture put where a face is expected
 CONTRAST: Final = 2.0  # of "coin within, bench without" against the share of the outline that has an edge
 WALL_WEIGHT: Final = 1.0

@@ -41,7 +41,7 @@ CONE_MM: Final = (4.2, 9.5)  # a little beyond the usual 5-7.5 mm (memory)
 UNLIKE_COST: Final = 0.15  # holes of one part take like screws (common practice, no source)
 UNLIKE: Final = 1.2
 LEAST_EDGE: Final = 0.22  # mean strength over the window's own: less is no edge
-# How far a hole may be off, from the errors on 126 holes of 68 path-traced pictures: it grows with the plate's parallax
+# How far a hole may be off, from the errors on 449 holes of 251 path-traced pictures: it grows with the plate's parallax
 # (which edge was found, and how deep it lies) and with how far the fit moved from where the hole was first seen.
 # Where the reader's hole lies was compared with the drawn one on 225 holes of 118 path-traced pictures: square to the
 # plate's parallax the reader errs by 0.05 mm in the median and never much, along it by what shows of the lower edge. The
@@ -50,8 +50,8 @@ LEAN_MM: Final = (0.25, 0.6)  # depth at which the reader sees a plain hole, and
 TRUST_MM: Final = (0.25, 0.2)  # along the parallax and square to it: farther apart the reader counts more
 TRUST_DIAMETER_MM: Final = 0.15
 MORE_TRUST: Final = (3.0, 6.0)  # in the drawn hole's place and size, where its second edge is seen as well
-U_DEPTH_MM: Final = 0.25
-U_QUARREL: Final = 0.6  # of the distance between the two
+U_DEPTH_MM: Final = 0.18
+U_QUARREL: Final = 0.45  # of the distance between the two
 U_SIZES: Final = 0.6
 U_LENS: Final = 0.26  # of the parallax over the whole thickness: a lens taken for a circle
 U_SMALL_MM: Final = 0.35  # a hole read smaller than any screw's: its centre lies somewhere in what is really there

@@ -32,9 +32,9 @@ RIM_SIGMA_PX: Final = 0.45  # of a coin's or card's edge point, bias from shadow
 PART_SIGMA_PX: Final = 1.2
 U_ROUND_RELATIVE: Final = 0.006  # of the radius
 INDEPENDENT_POINTS: Final = 20  # on a whole rim; neighbours share shadow and relief
-# What may be where the focal length is not known: shares of the assumed one, with their log odds. From memory; messengers
-# strip the data of close-ups, too, and the finer cameras stand nearer two and three times the main one.
-FOCALS_ASSUMED: Final = ((0.75, -0.5), (1.0, 0.0), (1.4, -0.3), (2.0, -1.0), (2.9, -2.0))
+# What may be where the focal length is not known: shares of the assumed one, with their log odds. From memory: messengers
+# strip the data of close-ups, too, which phones take with their second camera or a crop of the first.
+FOCALS_ASSUMED: Final = ((0.85, 0.0), (1.4, 0.0), (2.3, -0.3))
 MOST_OFF: Final = 16.0  # twice the log odds against a tilt by which coins of one kind differ in size
 U_GRID_RAD: Final = 0.017  # of a tilt within its cell of the grid
 LAID_FIRST: Final = 4  # rounds in which patterns are laid out under the first tilt before tilt and focal length move

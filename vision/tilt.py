@@ -74,8 +74,8 @@ SYMMETRY_NEAR: Final = 0.03  # of the hub's radius
 MOST_UNLIKE: Final = 4.0  # where the two sides differ more, more says no more
 ANGLES: Final = 120
 TURNED: Final = 4  # half steps of 3 degrees by which the network's tail may be off
-OUTLINE_POINTS: Final = 120
-HOPELESS: Final = 8.0  # log odds under the likeliest tilt from which one is not looked at further
+OUTLINE_POINTS: Final = 96
+HOPELESS: Final = 6.0  # log odds under the likeliest tilt from which one is not looked at further
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,10 @@ import numpy as np
 import pytest
 from shapely.geometry import Point, box
 
-from vision.tilt import TILTS, PartOutline, about_ray, frame_of_tilt, part_evidence
+from vision.plane import Plane, fit_plane
+from vision.quantity import Quantity
+from vision.scale import CircleReference
+from vision.tilt import TILTS, PartOutline, TiltEvidence, about_ray, frame_of_tilt, part_evidence
 
 FOCAL_PX, SIZE = 1500.0, (1280, 960)
 CENTRE = np.array([(SIZE[0] - 1) / 2.0, (SIZE[1] - 1) / 2.0])
@@ -71,3 +74,43 @@ def test_the_likeliest_tilt_of_the_part_alone() -> None:
     found = cv2.Rodrigues(np.array([*best, 0.0]))[0] @ np.array([0.0, 0.0, -1.0])
     mirrored = 2.0 * (normal @ ray) * ray - normal
     assert np.degrees(np.arccos(max(found @ normal, found @ mirrored))) < 4.0
+
+
+FOCAL_35MM = FOCAL_PX * 43.2666 / float(np.hypot(*SIZE))  # diagonal of the 36 x 24 mm frame, CIPA DCG-001
+COIN_MM, COIN_THICK_MM = 24.26, 1.75  # United States Mint, "Coin Specifications": quarter
+
+
+def _coin(true: np.ndarray, place_mm: tuple[float, float]) -> CircleReference:
+    """A coin whose picture allows two tilts alike: the true one, and its mirror image about the ray to the coin."""
+    turn = cv2.Rodrigues(np.array([*true, 0.0]))[0]
+    middle = turn @ np.array([*place_mm, -COIN_THICK_MM]) + [0.0, 0.0, 260.0]
+    slope = middle[:2] / middle[2]
+    apart = np.hypot(*(about_ray(TILTS, slope) - true).T)
+    about = TILTS[int(np.argmin(apart))]
+    tilts = np.stack([about, -about])
+    at = np.tile(slope * FOCAL_PX + CENTRE, (2, 1))
+    radius = np.full(2, FOCAL_PX * COIN_MM / 2.0 / middle[2])
+    evidence = TiltEvidence(tilts, np.zeros(2), at, radius)
+    return CircleReference(at, Quantity(COIN_MM, 0.05), Quantity(COIN_THICK_MM, 0.05), evidence=evidence)
+
+
+def test_two_tilts_alike_are_stated_as_wide_as_they_lie_apart() -> None:
+    true = np.array([0.22, -0.12])
+    coin = _coin(true, (-30.0, 5.0))
+    plane = fit_plane([coin], image_size=SIZE, focal_35mm=FOCAL_35MM)
+    assert isinstance(plane, Plane)
+    off = plane.parameters[1:3] - true
+    u = float(np.sqrt(off @ plane.covariance[1:3, 1:3] @ off)) / float(np.linalg.norm(off))
+    assert 0.5 < np.linalg.norm(off) / u < 2.0
+
+
+def test_the_parts_outline_decides_between_them() -> None:
+    """Camera, and with it a length of 22 mm on the part, as OpenCV projected them: to 2 %, with a spread no larger."""
+    true, place = np.array([0.22, -0.12]), (22.0, 8.0)
+    part = _part(true, place, 0.3)
+    plane = fit_plane([_coin(true, (-30.0, 5.0))], image_size=SIZE, focal_35mm=FOCAL_35MM, part=part)
+    assert isinstance(plane, Plane)
+    assert np.degrees(np.hypot(*(plane.parameters[1:3] - true))) < 3.0
+    ends = plane.to_mm(np.stack([part.axis_px, part.tail_px]), 0.0)
+    assert np.linalg.norm(ends[1] - ends[0]) == pytest.approx(22.0, rel=0.02)
+    assert np.degrees(np.sqrt(np.diag(plane.covariance)[1:3])).max() < 2.0

@@ -18,14 +18,14 @@ from vision.tilt import TILTS, TiltEvidence, about_ray, frame_of_tilt
 
 Array = NDArray[np.float64]
 
-COARSE: Final = 3  # every so many rays are used for the grid of tilts
+COARSE: Final = 4  # every so many rays are used for the grid of tilts
 SIZES: Final = (
     0.97,
     1.0,
     1.03,
 )  # of the first radius: rolled rim, edge, and the foot's shadow are that near each other
 KEPT: Final = 3
-UNLIKE_FLAT: Final = 0.07  # half the flattening by which a network's ellipse may err, and with it a whole outline
+UNLIKE_FLAT: Final = 0.05  # half the flattening by which a network's ellipse may err, and with it a whole outline
 U_TILT_RAD: Final = 0.25  # of a coin's face from square to the ray to it
 TURNS: Final = 6  # of a coin with sides, within one side
 TOLERANCES: Final = (0.03, 0.02, 0.015, 0.012)  # of the radius, round by round

@@ -66,6 +66,39 @@ def test_the_inch_is_never_doubled_or_halved(seed: int, kinds: tuple[str, ...]):
         assert length_error(picture, edge) == pytest.approx(0.0, abs=0.003)
 
 
+def short_end(seed: int, kinds: tuple[str, ...], shown_mm: float) -> tuple[RulerPicture, np.ndarray, np.ndarray, float]:
+    """A ruler of which the frame shows `shown_mm`: the picture, what is cut out of it and from where, pixels a millimetre."""
+    picture = ruler_picture(np.random.default_rng(seed), kinds, distance_mm=200.0, **SIZE)
+    edge = picture.edges[0]
+    marks = picture.points_px(
+        np.array([(edge.start_mm + i * edge.division_mm, edge.y_mm) for i in range(edge.count + 1)])
+    )
+    inside = np.flatnonzero(((marks > 0) & (marks < (1599, 1199))).all(axis=1))
+    first, last = inside[0], inside[0] + int(shown_mm / edge.division_mm)
+    px_per_mm = float(np.median(np.linalg.norm(np.diff(marks[first : last + 1], axis=0), axis=1))) / edge.division_mm
+    ends = [(edge.start_mm + i * edge.division_mm, edge.y_mm + y) for i in (first, last) for y in (-12.0, 12.0)]
+    corners = picture.points_px(np.array(ends))
+    (x0, y0), (x1, y1) = np.clip(corners.min(axis=0), 0, None).astype(int), corners.max(axis=0).astype(int)
+    return picture, np.ascontiguousarray(picture.pixels[y0:y1, x0:x1]), np.array([x0, y0]), px_per_mm
+
+
+def test_a_short_end_beside_a_part_gives_the_right_inch():
+    """Of 40 mm an eighth and a sixteenth of an inch look much alike: a part as long as cams are tells them apart."""
+    found = 0
+    for seed in range(6):
+        for kinds in (("inch16",), ("inch32",)):
+            picture, pixels, origin, px_per_mm = short_end(seed, kinds, 40.0)
+            edges = find_edges(photo(pixels), part_px=33.0 * px_per_mm)
+            if isinstance(edges, NotMeasured):
+                continue
+            found += 1
+            for edge in edges:
+                mm = picture.points_mm(edge.image_px + origin)
+                length = float(np.linalg.norm(mm[-1] - mm[0]))
+                assert np.ptp(edge.index) * edge.division_mm / length == pytest.approx(1.0, abs=0.03)
+    assert found >= 10
+
+
 def test_scatter_of_the_marks_is_as_stated():
     picture = ruler_picture(np.random.default_rng(5), ("mm",), tilt_deg=10.0, distance_mm=200.0, **SIZE)
     scale = find_ruler(photo(picture.pixels))

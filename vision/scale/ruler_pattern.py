@@ -23,6 +23,8 @@ MIN_MARKS: Final = 14  # a whole centimetre and some: fewer show no pattern twic
 MIN_RUN: Final = 9  # marks without a gap; a part may cover a ruler in several places
 FLOOR: Final = 0.12  # periods; lengths are read to about half a row
 TAIL: Final = 8.0  # spreads; a mark that a cover or a figure makes longer or shorter counts no more than this
+MOST_SPREAD: Final = 0.25  # periods; of the lengths of one kind, above which a line of marks was not followed well
+TOUCHED: Final = 3.0  # the same for one of the longest marks that is longer than the others: figures touch one in four
 MIN_GAIN: Final = 9.0  # log likelihood ratio of a graduation against marks of one length, and against the next best
 SURE_GAIN: Final = 100.0  # with this nothing is expected of the gaps between the marks
 LEANS: Final = np.arange(-0.06, 0.061, 0.015)
@@ -161,10 +163,16 @@ def read_pattern(pyramid: Pyramid, edge: Edge, part_px: float | None = None) -> 
     first = _read(straighten(pyramid, edge), part_steps)
     if isinstance(first, Marks) and first.gain > SURE_GAIN:
         return edge, first
-    second = _read(straighten(pyramid, edge.inverted()), part_steps)
-    if isinstance(second, Marks) and (isinstance(first, NotMeasured) or second.gain > first.gain):
-        return edge.inverted(), second
-    return first if isinstance(first, NotMeasured) else (edge, first)
+    other = edge.inverted()
+    second = _read(straighten(pyramid, other), part_steps)
+    told = [(e, m) for e, m in ((edge, first), (other, second)) if isinstance(m, Marks)]
+    unclear = [m for m in (first, second) if isinstance(m, NotMeasured) and m.code == "ruler-unit-unclear"]
+    if not told:
+        return unclear[0] if unclear else NotMeasured("ruler-no-pattern", "no ruler's pattern of longer marks is seen")
+    best = max(told, key=lambda t: t[1].gain)
+    return (
+        best if not unclear or best[1].gain > SURE_GAIN else unclear[0]
+    )  # the gaps do not tell what their marks leave open
 
 
 def _read(strip: Strip, part_steps: float | None) -> Marks | NotMeasured:
@@ -274,6 +282,7 @@ class _Fit:
     zero: int
     short: float
     off: Array  # (N,) absolute, of each length from the middle of its class
+    tail: Array  # (N,) the most that each may cost, in spreads
     ordered: bool
     kinds: int
 
@@ -281,11 +290,12 @@ class _Fit:
         """Log likelihood, Laplace with a floor under its tails, less BIC's price of the classes and of the start."""
         n = self.off.size
         price = 0.5 * self.kinds * math.log(n) + math.log(max(len(self.graduation.classes), 1))
-        return -float(np.minimum(self.off / spread, TAIL).sum()) - price
+        return -float(np.minimum(self.off / spread, self.tail).sum()) - price
 
 
-def _residue_middles(index: NDArray[np.intp], length: Array, cycle: int) -> tuple[Array, Array]:
-    """Median length and count of the marks of each remainder of the index by `cycle`; zero where there are none."""
+def _residue_middles(index: NDArray[np.intp], length: Array, cycle: int) -> tuple[Array, Array, Array]:
+    """Median length, the upper median and count of the marks of each remainder of the index by `cycle`; zero where there are
+    none."""
     remainder = index % cycle
     order = np.lexsort((length, remainder))
     count = np.bincount(remainder, minlength=cycle)
@@ -293,8 +303,9 @@ def _residue_middles(index: NDArray[np.intp], length: Array, cycle: int) -> tupl
     low, high = end - count + (count - 1) // 2, end - count + count // 2
     line = length[order]
     last = line.size - 1
-    middle = 0.5 * (line[np.clip(low, 0, last)] + line[np.clip(high, 0, last)])
-    return np.where(count > 0, middle, 0.0), count.astype(np.float64)
+    upper = line[np.clip(high, 0, last)]
+    middle = 0.5 * (line[np.clip(low, 0, last)] + upper)
+    return np.where(count > 0, middle, 0.0), np.where(count > 0, upper, 0.0), count.astype(np.float64)
 
 
 def _fit_classes(index: NDArray[np.intp], length: Array, graduation: Graduation) -> list[_Fit]:
@@ -302,11 +313,13 @@ def _fit_classes(index: NDArray[np.intp], length: Array, graduation: Graduation)
     cycle = len(graduation.classes)
     table = np.array(graduation.classes)
     kinds = int(table.max()) + 1
-    middle, count = _residue_middles(index, length, cycle)
+    middle, upper, count = _residue_middles(index, length, cycle)
     kind_of = table[(np.arange(cycle)[None, :] - np.arange(cycle)[:, None]) % cycle]  # (zero, remainder)
     members = kind_of[:, :, None] == np.arange(kinds)  # (zero, remainder, kind)
     total = (members * count[None, :, None]).sum(axis=1)
     middles = (members * (count * middle)[None, :, None]).sum(axis=1) / np.maximum(total, 1.0)
+    if graduation.unit == "inch":  # of the two that may be seen of the longest a cover cuts one short
+        middles[:, -1] = (members[:, :, -1] * upper[None, :]).sum(axis=1)  # one remainder alone is of that kind
     off = np.abs(length[None, :] - np.take_along_axis(middles, kind_of[:, index % cycle], axis=1))
     enough = (total >= 2).all(axis=1)
     if graduation.unit == "inch":  # a single inch mark among halves tells the inch, unless a figure makes it longer
@@ -327,8 +340,26 @@ def _fit_classes(index: NDArray[np.intp], length: Array, graduation: Graduation)
         which = np.where(ordered == order, cost, np.inf)
         zero = int(np.argmin(which))
         if np.isfinite(which[zero]):
-            best.append(_Fit(graduation, zero, float(middles[zero, 0]), off[zero], order, kinds))
+            tail = np.full(index.size, TAIL)
+            if graduation.unit == "inch":
+                longest = kind_of[zero, index % cycle] == kinds - 1
+                off[zero, longest], tail[longest] = _with_figures(length[longest])
+            best.append(_Fit(graduation, zero, float(middles[zero, 0]), off[zero], tail, order, kinds))
     return best
+
+
+def _with_figures(length: Array) -> tuple[Array, Array]:
+    """How far each of the longest marks is from their common length, and the most that this may cost: figures touch some
+    and make them longer, nothing makes them shorter but a cover."""
+    best: tuple[float, Array, Array] | None = None
+    for level in np.quantile(length, (0.25, 0.5, 0.75), method="nearest"):
+        off = np.abs(length - level)
+        tail = np.where(length > level, TOUCHED, TAIL)
+        cost = float(np.minimum(off / FLOOR, tail).sum())
+        if best is None or cost < best[0]:
+            best = (cost, off, tail)
+    assert best is not None
+    return best[1], best[2]
 
 
 @dataclass(frozen=True, slots=True)
@@ -352,7 +383,7 @@ def _best_graduation(
     index: NDArray[np.intp], length: Array, part_steps: float | None, figures: _Figures
 ) -> _Choice | NotMeasured:
     fits = [fit for graduation in GRADUATIONS for fit in _fit_classes(index, length, graduation)]
-    even = _Fit(Graduation("even", None, 0.0, (0,)), 0, 0.0, np.abs(length - np.median(length)), False, 1)
+    even = _Fit(Graduation("even", None, 0.0, (0,)), 0, 0.0, np.abs(length - np.median(length)), np.full(index.size, TAIL), False, 1)  # fmt: skip
     within = int(np.ceil(USUAL * index.size))  # a cover or a figure spoils some
     spread = max(min(float(np.sort(f.off)[:within].mean()) for f in [*fits, even]), FLOOR)
     ranked = sorted(fits, key=lambda f: -f.score(spread))
@@ -375,6 +406,8 @@ def _best_graduation(
     rivals.sort(key=lambda r: -r[0])
     odds, chosen, told = rivals[0]
     other = next((r for r in rivals[1:] if r[1].graduation.division_mm != chosen.graduation.division_mm), None)
+    if chosen.graduation.unit == "inch" and spread > MOST_SPREAD:
+        return NotMeasured("ruler-unit-unclear", "the marks' lengths are too uneven to tell the inch's parts by")
     if other is not None and odds - other[0] < UNSURE:
         names = f"{chosen.graduation.name} or {other[1].graduation.name}"
         return NotMeasured("ruler-unit-unclear", f"the marks could be {names}: show more of the ruler, figures too")
@@ -397,8 +430,11 @@ def _inches(
         less = best.get(parts // 2)
         if less is not None:
             zero = less[1].zero
-            ends = length[(index - zero) % parts == 0], length[(index - zero) % parts == parts // 2]
-            alike = less[0] + (ALIKE if min(e.size for e in ends) else 0.0)
+            ends = [length[(index - zero) % parts == place] for place in (0, parts // 2)]
+            alike = less[0]
+            if min(e.size for e in ends):  # figures only make marks longer, so the shorter ones of each tell
+                low, high = sorted(float(np.quantile(e, 0.25, method="nearest")) for e in ends)
+                alike += ALIKE if high < INCH_OVER_HALF[0] * low else 0.0
             own.append((alike, replace(less[1], graduation=graduation)))
         if own:
             best[parts] = max(own, key=lambda o: o[0])
@@ -460,4 +496,4 @@ class _Figures:
         level = 2.2 * float(np.median(rest))
         if bare.size and (here > level).mean() >= MOST and (bare > 0.7 * level).mean() <= 1.0 - MOST:
             return worth
-        return -worth if (between > level).mean() >= MOST else 0.0
+        return -0.5 * worth if (between > level).mean() >= MOST else 0.0  # anything else may lie there as well

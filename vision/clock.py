@@ -34,6 +34,11 @@ MUCH_BETTER: Final = 0.5  # of the mismatch about the network's direction
 LOST_DEG: Final = 16.0  # what a tail found against the network is doubted by
 QUARREL_DEG: Final = 5.0  # flanks and area this far apart: the tail may lie beside the axis
 LONG_FLANK: Final = 0.05  # of the outline's points
+LEAF_DEG: Final = 120.0  # between a cloverleaf's leaves, about
+HALF_LEAF_DEG: Final = 50.0
+RIVAL_LEAF: Final = (
+    0.8  # of the tail's area beyond the hub; of 53 cloverleaves' side leaves four had more, 49 under 0.62
+)
 ASIDE_DEG: Final = 1.0  # area and symmetry farther apart than this: something clings to one side of the tail
 
 
@@ -173,6 +178,9 @@ def find_tail(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg:
     """
     handed = family in HANDED_FAMILIES
     area = _area(outline_mm, axis_mm, hub_radius_mm, tail_deg)
+    rival = rival_leaf(outline_mm, axis_mm, hub_radius_mm, tail_deg) if family == "cloverleaf" else 0.0
+    if area is not None and rival > RIVAL_LEAF:
+        return replace(area, apart_deg=LOST_DEG)  # another leaf may be the tail
     mirror, mismatch = symmetry(outline_mm, axis_mm, tail_deg)
     unsymmetric = mismatch > UNSYMMETRIC * hub_radius_mm
     if handed or unsymmetric:
@@ -192,6 +200,25 @@ def find_tail(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg:
                 return replace(flanks, apart_deg=off)
     apart = (mirror - tail_direction(outline_mm, axis_mm, area) + 180.0) % 360.0 - 180.0
     return replace(area, turn_deg=apart if abs(apart) > ASIDE_DEG and not unsymmetric else 0.0, apart_deg=abs(apart))
+
+
+def rival_leaf(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float) -> float:
+    """Area beyond the hub of the larger of a cloverleaf's other leaves, over that of the leaf taken for the tail.
+
+    The tail is the largest leaf (the trade's 0.50-0.90 hub diameters against 0.35-0.60: memory), so near 1 or above the
+    network may have taken the wrong one.
+    """
+    n = len(outline_mm)
+    d = np.concatenate([outline_mm, outline_mm[:1]]) - axis_mm
+    rho = np.minimum.reduce([np.linalg.norm(d[:-1], axis=1), np.linalg.norm(d[1:], axis=1)])
+    angle = np.unwrap(np.arctan2(d[:, 0], d[:, 1]))
+    beyond = np.abs(np.diff(angle)) * np.maximum(rho**2 - hub_radius_mm**2, 0.0) / 2.0
+    off = (np.degrees(angle[:n]) - tail_deg) % 360.0
+
+    def area(leaf_deg: float) -> float:
+        return float(beyond[np.abs((off - leaf_deg + 180.0) % 360.0 - 180.0) < HALF_LEAF_DEG].sum())
+
+    return max(area(LEAF_DEG), area(-LEAF_DEG)) / max(area(0.0), 1e-9)
 
 
 def tail_elsewhere(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float) -> Tail | None:

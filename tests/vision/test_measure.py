@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from shapely.geometry import Point, box
+from shapely.geometry import Point, Polygon, box
 from shapely.ops import unary_union
 
 from vision.clock import Guess, circle_through, find_hub, tail_direction
@@ -202,10 +202,37 @@ def test_a_tail_that_the_network_mistook_is_found_and_doubted():
     assert tail_elsewhere(points, np.zeros(2), HUB_MM / 2, 0.5) is None  # no better than where it was sought
 
 
+def cloverleaf_mm() -> np.ndarray:
+    """Three leaves by shapely: 14 mm at 12 o'clock, two of 10 mm at 4 and 8, joined by fillets."""
+    shape = unary_union([Point(0, 0).buffer(10, 128), Point(0, 15).buffer(7, 128)])
+    for angle in (120.0, 240.0):
+        shape = shape.union(Point(*xy_from_angle(angle, 9.5)).buffer(5, 128))
+    shape = shape.buffer(1.5, 64).buffer(-1.5, 64)
+    return np.array([shape.exterior.interpolate(s, normalized=True).coords[0] for s in np.linspace(0, 1, 481)[:-1]])
+
+
+@pytest.mark.parametrize(("taken_deg", "doubted"), [(0.0, False), (4.0, False), (120.0, True), (-120.0, True)])
+def test_a_side_leaf_taken_for_the_tail_is_doubted(taken_deg, doubted):
+    from vision.clock import RIVAL_LEAF, find_tail, rival_leaf
+
+    points = cloverleaf_mm()
+    assert (rival_leaf(points, np.zeros(2), 10.0, taken_deg) > RIVAL_LEAF) is doubted
+    tail = find_tail(points, np.zeros(2), 10.0, taken_deg, "cloverleaf")
+    assert tail is not None
+    assert (tail.apart_deg > 10.0) is doubted
+
+
+def test_areas_of_leaves_agree_with_shapely():
+    from vision.clock import rival_leaf
+
+    points = cloverleaf_mm()
+    beyond = Polygon(points).difference(Point(0, 0).buffer(10, 512))
+    pieces = sorted((piece.area for piece in beyond.geoms if piece.area > 1.0), reverse=True)
+    assert rival_leaf(points, np.zeros(2), 10.0, 0.0) == pytest.approx(pieces[1] / pieces[0], rel=0.06)
+
+
 def offset_outline(flank_turn_deg: float) -> np.ndarray:
     """An offset cam by shapely: the tail's centre line passes 5 mm beside the axis; the outer flank may lean."""
-    from shapely.geometry import Polygon
-
     lean = 24.0 * np.tan(np.radians(flank_turn_deg))
     tail = Polygon([(2.0, 0.0), (8.0, 0.0), (8.0 + lean, 24.0), (2.0, 24.0)])
     shape = unary_union([Point(0, 0).buffer(HUB_MM / 2, 256), tail]).buffer(0.5, 32).buffer(-0.5, 32)

@@ -20,6 +20,7 @@ Array = NDArray[np.float64]
 
 U_STRUCK_RELATIVE: Final = 0.0015  # tolerance of striking and ordinary wear together (memory): 0.036 mm on 24 mm
 U_MEMORY_RELATIVE: Final = 0.006
+RARE: Final = frozenset({"us-half", "us-dollar", "ca-50c"})  # seldom in a purse (common practice, no source)
 TWIN_RELATIVE: Final = 0.008  # closer than this in diameter, two coins cannot be told apart by size in a photo
 
 

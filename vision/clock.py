@@ -274,13 +274,6 @@ def _shorter_flank(tail: Tail) -> int:
     return min(len(tail.first), len(tail.second))
 
 
-def _line(y: Array, x: Array) -> tuple[float, float]:
-    """Slope and offset of x over y, least squares."""
-    away = y - y.mean()
-    slope = float(away @ x) / max(float(away @ away), 1e-12)
-    return slope, float(x.mean()) - slope * float(y.mean())
-
-
 def symmetry(outline_mm: Array, axis_mm: Array, tail_deg: float, *, within_deg: float = 24.0) -> tuple[float, float]:
     """The direction near `tail_deg` about which the tail mirrors best, degrees, and the mean mismatch left, mm.
 
@@ -354,17 +347,32 @@ def _longest_line(x: Array, y: Array) -> NDArray[np.intp] | None:
     """Points of the near-upright line that most points share; its length at least 2 mm."""
     if len(x) < 6:
         return None
-    best: NDArray[np.intp] | None = None
-    for centre in np.quantile(x, np.linspace(0.02, 0.98, 25)):
-        inside = np.flatnonzero(np.abs(x - centre) < 0.25)
-        for _ in range(2):
-            if len(inside) < 5 or np.ptp(y[inside]) < 1.0:
-                break
-            lean, foot = _line(y[inside], x[inside])
-            inside = np.flatnonzero(np.abs(x - lean * y - foot) < 0.12)
-        if len(inside) >= 5 and np.ptp(y[inside]) >= 2.0 and (best is None or len(inside) > len(best)):
-            best = inside
-    return best
+    x, y = x - x.mean(), y - y.mean()
+    places = np.quantile(x, np.linspace(0.02, 0.98, 25))
+    inside = np.abs(x - places[:, None]) < 0.25
+    for _ in range(2):
+        lean, foot = _lines(y, x, inside)
+        refitted = np.abs(x - lean[:, None] * y - foot[:, None]) < 0.12
+        enough = (inside.sum(axis=1) >= 5) & (_spans(y, inside) >= 1.0)
+        inside = np.where(enough[:, None], refitted, inside)
+    count = np.where(_spans(y, inside) >= 2.0, inside.sum(axis=1), 0)
+    best = int(np.argmax(count))
+    return np.flatnonzero(inside[best]) if count[best] >= 5 else None
+
+
+def _spans(y: Array, inside: Mask) -> Array:
+    """From the least to the greatest value among those of each row of (K, N), (K,)."""
+    return np.asarray(np.where(inside, y, -np.inf).max(axis=1) - np.where(inside, y, np.inf).min(axis=1))
+
+
+def _lines(y: Array, x: Array, inside: Mask) -> tuple[Array, Array]:
+    """Slope and offset of x over y, least squares, for the points of each row of (K, N), (K,) each."""
+    weight = inside.astype(np.float64)
+    count = np.maximum(weight.sum(axis=1), 1.0)
+    middle_y, middle_x = weight @ y / count, weight @ x / count
+    away = weight * (y - middle_y[:, None])
+    slope = (away @ x) / np.maximum((away * away).sum(axis=1), 1e-12)
+    return slope, middle_x - slope * middle_y
 
 
 def tail_direction(outline_mm: Array, axis_mm: Array, tail: Tail) -> float:

@@ -17,12 +17,16 @@ from numpy.typing import NDArray
 
 from vision.clock import circle_through
 from vision.measure import HoleEdges
-from vision.outline import sample
 from vision.plane import Plane
 
 Array = NDArray[np.float64]
 
 AROUND: Final = 40  # points on a drawn circle
+TURN: Final = np.linspace(0.0, 2.0 * np.pi, AROUND, endpoint=False)
+UNIT: Final = np.column_stack([np.cos(TURN), np.sin(TURN)])
+NEIGHBOURS: Final = (-1.0, 0.0, 1.0)
+PLAIN_MOVES: Final = np.array(list(product(NEIGHBOURS, NEIGHBOURS, NEIGHBOURS, (0.0,))))
+CONE_MOVES: Final = np.array(list(product(NEIGHBOURS, repeat=4)))
 SMOOTHING_PX: Final = 0.8
 RADII: Final = (0.5, 2.3)  # over the network's radius: it may have taken a lens or a countersink for the hole
 CONES: Final = (1.28, 2.6)  # countersink over through hole: 5-7.5 mm over 2.6-4.6 mm (memory)
@@ -72,18 +76,29 @@ class _Window:
     drop: Array  # (2,) pixels by which a point moves for each mm that it lies lower
     radius: float  # the network's, mm
 
-    def edge(self, x: Array, y: Array, radius: Array, depth: Array) -> tuple[Array, Array]:
-        """Strength (K, AROUND) of the photo's edges along drawn circles, 0 to 1, and their points (K, AROUND, 2)."""
-        turn = np.linspace(0.0, 2.0 * np.pi, AROUND, endpoint=False)
-        unit = np.stack([np.cos(turn), np.sin(turn)], axis=1)
-        on = np.stack([x, y], axis=1)[:, None, :] + radius[:, None, None] * unit
-        points = self.centre_px + on @ self.affine.T + depth[:, None, None] * self.drop
-        across = unit @ np.linalg.inv(self.affine)  # normal of the ellipse
+    def places(self, x: Array, y: Array, radius: Array, depth: Array) -> tuple[Array, Array]:
+        """Where drawn circles lie in the photo, x and y (K, AROUND) each."""
+        (ax, bx), (ay, by) = self.affine
+        circle_x, circle_y = self.affine @ UNIT.T
+        middle_x = self.centre_px[0] + ax * x + bx * y + depth * self.drop[0]
+        middle_y = self.centre_px[1] + ay * x + by * y + depth * self.drop[1]
+        return middle_x[:, None] + radius[:, None] * circle_x, middle_y[:, None] + radius[:, None] * circle_y
+
+    def edge(self, x: Array, y: Array, radius: Array, depth: Array) -> NDArray[np.float32]:
+        """Strength (K, AROUND) of the photo's edges along drawn circles, 0 to 1."""
+        across = UNIT @ np.linalg.inv(self.affine)  # normal of the ellipse
         across /= np.linalg.norm(across, axis=1, keepdims=True)
-        g = sample(self.gradient, points - self.origin)
-        colour = g[..., :3] * across[None, :, :1] + g[..., 3:] * across[None, :, 1:]
-        strength = np.sqrt((colour**2).sum(axis=2))
-        return strength / (strength + self.half), points
+        to_right, down = across.astype(np.float32).T
+        at = (p - o for p, o in zip(self.places(x, y, radius, depth), self.origin, strict=True))
+        level, upright = (np.asarray(v, dtype=np.float32) for v in at)
+        g = cv2.remap(self.gradient, level, upright, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        red, green, blue = (g[..., i] * to_right + g[..., 3 + i] * down for i in range(3))
+        strength = np.sqrt(red * red + (green * green + blue * blue))
+        return np.asarray(strength / (strength + np.float32(self.half)), dtype=np.float32)
+
+    def mean_edge(self, x: Array, y: Array, radius: Array, depth: Array) -> Array:
+        """Their mean strength above the window's own, (K,)."""
+        return np.asarray(self.edge(x, y, radius, depth).mean(axis=1, dtype=np.float64) - self.floor)
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +236,7 @@ def _ways(
     offset = np.arange(-SHIFT, SHIFT + 1e-9, COARSE * 1.5) * window.radius
     radius = np.arange(RADII[0] * window.radius, RADII[1] * window.radius, step)
     x, y, r = (v.ravel() for v in np.meshgrid(offset, offset, radius, indexing="ij"))
-    value = window.edge(x, y, r, np.zeros(len(r)))[0].mean(axis=1) - window.floor
+    value = window.mean_edge(x, y, r, np.zeros(len(r)))
     plain: list[_Drawn] = []
     order = np.argsort(-value)
     for i in order[:400]:
@@ -265,7 +280,7 @@ def _cone(window: _Window, outer: _Drawn, radius: Array, step: float, thickness:
     dx, dy, rank = (v.ravel() for v in np.meshgrid(shift, shift, np.arange(len(inner)), indexing="ij"))
     k = rank.astype(int)
     x, y = np.asarray(outer.x + dx, dtype=np.float64), np.asarray(outer.y + dy, dtype=np.float64)
-    edges = window.edge(x, y, inner[k], depth[k])[0].mean(axis=1) - window.floor
+    edges = window.mean_edge(x, y, inner[k], depth[k])
     edges = edges - np.hypot(dx, dy) / outer.inner  # the two circles have one axis, but for the cone's angle
     best = int(np.argmax(edges))
     if edges[best] < least:
@@ -279,9 +294,9 @@ def _score(window: _Window, d: Array, thickness: float, *, lower: bool = True) -
     outer = d[:, 3]
     cone = outer[0] > 0.0
     depth = np.minimum(np.maximum(outer - d[:, 2], 0.0), 0.9 * thickness) if cone else np.zeros(len(d))
-    value = window.edge(d[:, 0], d[:, 1], d[:, 2], depth)[0].mean(axis=1) - window.floor
+    value = window.mean_edge(d[:, 0], d[:, 1], d[:, 2], depth)
     if cone:
-        value = value + window.edge(d[:, 0], d[:, 1], outer, np.zeros(len(d)))[0].mean(axis=1) - window.floor
+        value = value + window.mean_edge(d[:, 0], d[:, 1], outer, np.zeros(len(d)))
     elif lower:
         value = value + _lower_arc(window, d, thickness)
     return np.asarray(value)
@@ -289,11 +304,10 @@ def _score(window: _Window, d: Array, thickness: float, *, lower: bool = True) -
 
 def _lower_arc(window: _Window, d: Array, thickness: float) -> Array:
     """Edge strength where a plain hole's lower edge shows through its upper one, for rows x, y, radius, 0."""
-    turn = np.linspace(0.0, 2.0 * np.pi, AROUND, endpoint=False)
     off = np.linalg.inv(window.affine) @ (window.drop * thickness)
     apart = float(np.linalg.norm(off))
-    shows = (np.cos(turn) * off[0] + np.sin(turn) * off[1])[None, :] < -apart * apart / (2.0 * d[:, 2:3])
-    edge = window.edge(d[:, 0], d[:, 1], d[:, 2], np.full(len(d), thickness))[0] - window.floor
+    shows = (UNIT @ off)[None, :] < -apart * apart / (2.0 * d[:, 2:3])
+    edge = window.edge(d[:, 0], d[:, 1], d[:, 2], np.full(len(d), thickness)) - window.floor
     clear = np.minimum(apart / (LENS_CLEAR * d[:, 2]), 1.0)
     return np.asarray(clear * (edge * shows).mean(axis=1))
 
@@ -302,9 +316,7 @@ def _climb(window: _Window, drawn: _Drawn, thickness: float, step: float, *, low
     """The best of the neighbours, again and again, on one step."""
     at = np.array([drawn.x, drawn.y, drawn.inner, drawn.outer])
     cone = drawn.outer > 0.0
-    moves = np.array(
-        list(product((-1.0, 0.0, 1.0), (-1.0, 0.0, 1.0), (-1.0, 0.0, 1.0), (-1.0, 0.0, 1.0) if cone else (0.0,)))
-    )
+    moves = CONE_MOVES if cone else PLAIN_MOVES
     score = -np.inf
     for _ in range(6):
         rows = at + step * moves
@@ -339,8 +351,7 @@ def _second_edge(window: _Window, drawn: _Drawn, thickness: float) -> float:
     """Edge strength where the second edge of the drawn hole must be: its countersink's, or the lower one where it shows."""
     row = np.array([[drawn.x, drawn.y, drawn.inner, drawn.outer]])
     if drawn.outer > 0.0:
-        rim = window.edge(row[:, 0], row[:, 1], row[:, 3], np.zeros(1))[0]
-        return max(float(rim.mean()) - window.floor, 0.0)
+        return max(float(window.mean_edge(row[:, 0], row[:, 1], row[:, 3], np.zeros(1))[0]), 0.0)
     return max(2.0 * float(_lower_arc(window, row, thickness)[0]), 0.0)  # it shows on less than half the circle
 
 
@@ -375,9 +386,14 @@ def _edges(window: _Window, drawn: _Drawn, seen_radius: float, thickness: float,
     drawn, gap, sizes = _with_reader(window, drawn, seen_radius, thickness, unit_mm)
     cone = drawn.outer > 0.0
     depth = min(drawn.outer - drawn.inner, 0.9 * thickness) if cone else 0.0
-    one = np.ones(1)
-    inner = window.edge(drawn.x * one, drawn.y * one, drawn.inner * one, depth * one)[1][0]
-    outer = window.edge(drawn.x * one, drawn.y * one, drawn.outer * one, 0.0 * one)[1][0] if cone else None
+
+    def circle(radius: float, depth: float) -> Array:
+        one = np.ones(1)
+        x, y = window.places(drawn.x * one, drawn.y * one, radius * one, depth * one)
+        return np.column_stack([x[0], y[0]])
+
+    inner: Array | None = circle(drawn.inner, depth)
+    outer = circle(drawn.outer, 0.0) if cone else None
     centre = window.centre_px + window.affine @ (drawn.x, drawn.y)
     drop = float(np.linalg.norm(window.drop))
     px = float(np.sqrt(abs(np.linalg.det(window.affine))))

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+F = TypeVar("F", np.float32, np.float64)
 
 UPSAMPLING: Final = 4  # contour vertices every quarter of a map pixel before they are moved onto the level
 PROFILE_STEP: Final = 0.5  # sampling along the normal, in units of the picture's own pixel (or coarser when blurred)
@@ -74,6 +75,11 @@ def _onto_level(values: NDArray[np.float32], points: Array, level: float) -> Arr
 
 def sample(image: NDArray[Any], points: Array) -> Array:
     """Bilinear samples of a (H, W) or (H, W, C) image at points (…, 2), clamped at the border."""
+    return samples(image, points).astype(np.float64)
+
+
+def samples(image: NDArray[Any], points: Array) -> NDArray[Any]:
+    """The same in the image's own type."""
     flat = points.reshape(-1, 2).astype(np.float32)
     rows = []
     limit = 30000  # cv2.remap takes maps below 32768 in each direction
@@ -81,7 +87,13 @@ def sample(image: NDArray[Any], points: Array) -> Array:
         part = flat[start : start + limit]
         rows.append(cv2.remap(image, part[:, :1], part[:, 1:], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0])
     found = np.concatenate(rows)
-    return found.reshape(*points.shape[:-1], *image.shape[2:]).astype(np.float64)
+    return found.reshape(*points.shape[:-1], *image.shape[2:])
+
+
+def length(vectors: NDArray[F]) -> NDArray[F]:
+    """Lengths of vectors (…, 3), as of colours: NumPy sums so short a last axis several times slower."""
+    x, y, z = vectors[..., 0], vectors[..., 1], vectors[..., 2]
+    return np.asarray(np.sqrt(x * x + (y * y + z * z)), dtype=vectors.dtype)
 
 
 def resample_closed(points: Array, count: int) -> Array:

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.outline import sample
+from vision.outline import length, samples
 
 Array = NDArray[np.float64]
 
@@ -60,9 +60,9 @@ def find_rings(
     window = pixels[y0:y1, x0:x1]
     if min(window.shape[:2]) < 3:
         return ()
-    colour = sample(window, where - (x0, y0)).astype(np.float32)
+    colour = samples(window, where - (x0, y0)).astype(np.float32)
     smooth = cv2.GaussianBlur(colour, (0, 0), sigmaX=max(0.8, 0.8 / step), sigmaY=1.0)
-    gradient = np.linalg.norm(np.gradient(np.asarray(smooth, dtype=np.float64), axis=1), axis=2) / step
+    gradient = length(np.gradient(np.asarray(smooth, dtype=np.float64), axis=1)) / step
     place, height = _peaks(gradient, distance, step)
     strong = height > max(0.2 * float(np.quantile(height[:, 0], 0.7)), 1.2)
     if strong.any(axis=1).mean() < least_support:
@@ -77,11 +77,9 @@ def find_rings(
     rings: list[Ring] = []
     weight = np.sqrt(np.where(strong, height, 0.0) / max(float(np.quantile(height[:, 0], 0.9)), 1e-9)).clip(0.0, 1.0)
     while len(fits) and len(rings) < 4:
-        near = (
-            np.abs(place[None] - (fits @ design.T)[:, :, None])
-            < np.maximum(INLIER * fits[:, 0], LEAST_INLIER_PX)[:, None, None]
-        )
-        score = (near * (0.35 + 0.65 * weight)).max(axis=2).mean(axis=1)
+        room = np.maximum(INLIER * fits[:, :1], LEAST_INLIER_PX)
+        near = np.abs(place.T[:, None] - fits @ design.T) < room  # (PEAKS, fits, RAYS)
+        score = (near * (0.35 + 0.65 * weight.T[:, None])).max(axis=0).mean(axis=1)
         best = int(np.argmax(score))
         ring = _settled(design, place, height, fits[best], centre_px, unit)
         ratio = fits[:, 0] / fits[best, 0]

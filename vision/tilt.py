@@ -122,15 +122,21 @@ def _on_hub(on: Array, middle: Array, radius_px: float) -> tuple[Array, Array, A
     Points from its middle (K, N, 2), their distance (K, N), its radius (K,), and how much of the outline it takes, (K,).
     """
     radius = np.full(len(on), radius_px)
+    on_x, on_y = np.ascontiguousarray(on[..., 0]), np.ascontiguousarray(on[..., 1])
+    ones = np.ones_like(on_x)
     for share in HUB_ROUNDS:
-        away = on - middle[:, None]
-        far = np.hypot(away[..., 0], away[..., 1])
+        x, y = on_x - middle[:, :1], on_y - middle[:, 1:]
+        far = np.sqrt(x * x + y * y)
         off = far - radius[:, None]
-        weight = np.maximum(1.0 - (off / (share * radius_px)) ** 2, 0.0) ** 2
-        design = np.concatenate([away / far[..., None], np.ones_like(far)[..., None]], axis=-1)
-        weighted = weight[..., None] * design
-        normal = weighted.transpose(0, 2, 1) @ design + 0.5 * np.eye(3)
-        step = np.linalg.solve(normal, (off[:, None, :] @ weighted).transpose(0, 2, 1))[..., 0]
+        weight = np.maximum(1.0 - (off * (1.0 / (share * radius_px))) ** 2, 0.0) ** 2
+        design = (x / far, y / far, ones)
+        normal, right = np.empty((len(on), 3, 3)), np.empty((len(on), 3, 1))
+        for i, one in enumerate(design):
+            weighted = weight * one
+            right[:, i, 0] = np.einsum("kn,kn->k", weighted, off)
+            for j, other in enumerate(design[: i + 1]):
+                normal[:, i, j] = normal[:, j, i] = np.einsum("kn,kn->k", weighted, other)
+        step = np.linalg.solve(normal + 0.5 * np.eye(3), right)[..., 0]
         middle, radius = middle + step[:, :2], radius + step[:, 2]
     away = on - middle[:, None]
     far = np.hypot(away[..., 0], away[..., 1])

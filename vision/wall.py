@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.outline import outward_normals, sample, smooth_closed
+from vision.outline import length, outward_normals, sample, smooth_closed
 
 Array = NDArray[np.float64]
 
@@ -92,7 +92,7 @@ def _profiles(pixels: NDArray[np.uint8], outline: Array, normal: Array, depth: A
     x1, y1 = np.ceil(where.reshape(-1, 2).max(axis=0)).astype(int) + 3
     colour = sample(np.ascontiguousarray(pixels[y0:y1, x0:x1]), where - (x0, y0))
     colour = smooth_closed(colour.reshape(len(outline), -1), ALONG).reshape(colour.shape)
-    change = np.linalg.norm(np.gradient(colour, float(depth[1] - depth[0]), axis=1), axis=2)
+    change = length(np.gradient(colour, float(depth[1] - depth[0]), axis=1))
     texture = float(np.median(change[:, depth > 0.5 * depth[-1]]))
     strength = np.minimum(change / max(texture, LEAST_TEXTURE), STRONGEST)
     return np.asarray(strength), np.asarray(colour.mean(axis=2))

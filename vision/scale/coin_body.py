@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.outline import length
 from vision.scale.rim import EdgeRays, Profile, Start, Wall, radius_at
 from vision.tilt import TILTS, TiltEvidence, about_ray, frame_of_tilt
 
@@ -220,13 +221,21 @@ def _ellipses(
     ray = np.column_stack([(centre - wall.centre_px) / wall.focal_px, np.ones(len(centre))])
     middle = ray * (wall.focal_px / radius)[:, None]
     origin = np.append((rays.centre - wall.centre_px) / wall.focal_px, 1.0)
+    x, y = rays.unit.T
+    powers = np.stack([x * x, 2.0 * x * y, y * y])
+    sign = np.array([1.0, 1.0, -1.0])[:, None, None]
     out = []
     for place in (middle, middle - wall.ratio * normal):
         third = normal / (normal * place).sum(axis=1)[:, None]
         first = right - (right * place).sum(axis=1)[:, None] * third
         second = up - (up * place).sum(axis=1)[:, None] * third
-        (a0, a), (b0, b), (c0, c) = (((v @ origin)[:, None], v[:, :2] @ rays.unit.T) for v in (first, second, third))
-        square, cross, rest = a * a + b * b - c * c, a0 * a + b0 * b - c0 * c, a0 * a0 + b0 * b0 - c0 * c0
+        # the cone over the ellipse: |first . ray|^2 + |second . ray|^2 = |third . ray|^2, squared along the rays
+        on = np.stack([first, second, third])
+        at = on @ origin
+        squares = (sign * on[:, :, [0, 0, 1]] * on[:, :, [0, 1, 1]]).sum(axis=0)
+        square = squares @ powers
+        cross = (sign * at[:, :, None] * on[:, :, :2]).sum(axis=0) @ rays.unit.T
+        rest = (sign[:, :, 0] * at * at).sum(axis=0)[:, None]
         far = (np.sqrt(np.maximum(cross * cross - square * rest, 0.0)) - cross) / square
         out.append(far * (wall.focal_px * form))
     return out[0], out[1]
@@ -343,19 +352,21 @@ def _wall_shows(rays: EdgeRays, start: Start, face: Array, foot: Array, least: f
     running = np.concatenate([np.zeros_like(rays.colour[:, :1]), np.cumsum(rays.colour, axis=1)], axis=1)
     base = radius_at(rays.angle, start)
     step = float(rays.offset[1] - rays.offset[0])
-    rows = np.arange(len(base))[None]
+    rows = np.arange(len(base))[None] * running.shape[1]
+    running = running.reshape(-1, 3)
 
     def mean(low: Array, high: Array) -> Array:
         a, b = (
             np.clip(np.round((v - base - rays.offset[0]) / step).astype(int), 0, len(rays.offset)) for v in (low, high)
         )
         b = np.minimum(np.maximum(b, a + 1), len(rays.offset))
-        return np.asarray((running[rows, b] - running[rows, a]) / np.maximum(b - a, 1)[..., None])
+        total = np.take(running, rows + b, axis=0) - np.take(running, rows + a, axis=0)
+        return np.asarray(total / np.maximum(b - a, 1)[..., None])
 
     width = foot - face
     strip = mean(face + 0.25 * width, foot - 0.25 * width)
     within = mean(face - 1.1 * width, face - 0.35 * width)
-    unlike = np.clip(np.linalg.norm(strip - within, axis=2) / WALL_CLEAR, 0.0, 1.0)
+    unlike = np.clip(length(strip - within) / WALL_CLEAR, 0.0, 1.0)
     return np.asarray(np.where(width > least, unlike, 0.0).mean(axis=1))
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.fitting import Ellipse, fit_ellipse_robust
-from vision.outline import sample
+from vision.outline import length, samples
 from vision.tilt import TiltEvidence
 
 Array = NDArray[np.float64]
@@ -180,11 +180,11 @@ class EdgeRays:
         low = np.maximum(np.floor(where.reshape(-1, 2).min(axis=0)).astype(int) - 2, 0)
         high = np.ceil(where.reshape(-1, 2).max(axis=0)).astype(int) + 3
         window = np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]])
-        colour = sample(window, where - low).astype(np.float32)
+        colour = samples(window, where - low).astype(np.float32)
         sigma = max(0.7, 0.004 * start.radius_px / step)
         wrapped = np.concatenate([colour[-4:], colour, colour[:4]])
         smooth = cv2.GaussianBlur(wrapped, (0, 0), sigmaX=sigma, sigmaY=1.0, borderType=cv2.BORDER_REPLICATE)[4:-4]
-        gradient = np.linalg.norm(np.gradient(smooth, axis=1), axis=2) / step
+        gradient = length(np.gradient(smooth, axis=1)) / step
         gradient[~inside] = 0.0
         position, strength = _peaks(gradient.astype(np.float64), offset, step)
         typical = max(float(np.quantile(strength[:, 0], 0.6)), 1.0)
@@ -233,7 +233,7 @@ def _unlike_bench(colour: NDArray[np.float32], far: NDArray[np.bool_]) -> Array:
     noise = 1.4826 * np.median(np.abs(around - bench[:, None]), axis=1).mean(axis=1)
     light = np.einsum("rkc,rc->rk", colour, bench) / np.maximum((bench**2).sum(axis=1), 1.0)[:, None]
     shaded = np.clip(light, 0.2, 1.1)[:, :, None] * bench[:, None]
-    away = np.linalg.norm(colour - shaded, axis=2)
+    away = length(colour - shaded)
     return np.asarray(np.clip(away / (3.0 * noise + 8.0)[:, None], 0.0, 1.0), dtype=np.float64)
 
 

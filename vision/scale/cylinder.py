@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import cv2
@@ -9,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.fitting import Ellipse, fit_ellipse_robust
+from vision.models import CLASSES
 from vision.photo import Photo
 from vision.quantity import NotMeasured, Quantity
 from vision.scale import CircleReference, Scale
@@ -27,14 +29,41 @@ INNER_PX: Final = 80.0  # radius of the cam's greatest circle in the picture tha
 SEEN_ROUND: Final = 2.8  # of that radius: what is looked at round it
 RADII_PER_INNER: Final = (0.9, 2.4)  # of the greatest circle in the mask, which may be the hub's or nearly the body's
 ALONE_PER_INNER: Final = 1.15  # a circle greater than the mask's by this shows beyond the hub: bodies do by 1.2 to 1.9
+SURE_PER_INNER: Final = 1.6  # no hub is so much greater than the circle inside its mask
+INSIDE: Final = (0.85, 0.92)  # of the circle: where the finder must see a thing
+OUTSIDE: Final = (1.1, 1.18)  # and where bench
+MOST_BENCH_INSIDE: Final = 0.12
+LEAST_BENCH_OUTSIDE: Final = 0.35
+LEAST_FREE: Final = 0.4  # of the points outside that the cam does not cover
+HUB_SEEN: Final = 0.45
 HUB_PER_BODY: Final = (0.5, 0.86)
 PROPOSALS: Final = 14
 MOST_EDGES: Final = 3000
 RAYS: Final = 360
 REACH: Final = 0.10  # of the radius, looked at to either side of a proposed circle
+LEAST_RADIUS_PX: Final = 24.0  # of the photo: in smaller ones a wrong circle is as whole as the right one
+DRIFT: Final = 0.06  # of the radius
+LEAST_REACH_PX: Final = 8.0  # looked at to either side at least: else the edge itself is all there is to tell noise by
+NARROW_PX: Final = 3.0  # an edge is searched at least so far off what is known of it
+TOPS: Final = 2  # edges kept of a ray
+MIN_SLOPE: Final = 1.5  # grey levels in half a pixel
+SLOPE_PER_MEDIAN: Final = 2.5
+BESIDE: Final = 0.07  # of the radius: how far inside and outside an edge the finder must see a thing and bench
+WITHOUT_BENCH: Final = 0.4  # what an edge is worth that is not the border of the bench, such as a hub's or a wall's
+AGREE: Final = 0.012  # of the radius: an edge so near the ellipse is the ellipse's
+AGREE_PX: Final = 1.2  # and at least so many pixels
+TIGHT: Final = (
+    0.005  # the same for what counts as seen: a circle's edge lies closer than strays that an ellipse bends to
+)
+TIGHT_PX: Final = 0.6
 MIN_SEEN: Final = 0.4  # part of the circle with an edge; a tail lies over a sixth, a screwdriver's hand over more
+FIRST_SEEN: Final = 0.35  # the same before the circle has settled
+ROUNDS: Final = 3
+SAME: Final = 0.02  # of the radius: circles so near each other share their edge there
+SHARED: Final = 0.2
 MIN_ARC: Final = 0.55  # part of the sectors of 30 degrees that are seen
 SECTORS: Final = 12
+RUN: Final = 5  # rays: shorter arcs are chance
 
 
 def find_cylinder(
@@ -80,16 +109,23 @@ def find_cylinder(
     scale = min(1.0, INNER_PX / inner_radius)
     grey = _grey(near if scale == 1.0 else cv2.resize(near, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
     inner, inner_radius = (inner - [left, top] + 0.5) * scale - 0.5, inner_radius * scale
+    bench = None if regions is None else _bench(regions, (left, top), scale, grey.shape)
     rings: list[tuple[Ellipse, float]] = []
     low, high = (part * inner_radius for part in RADII_PER_INNER)
     for centre, radius in _circles(grey, inner, low, high):
-        found = _trace(grey, centre, radius)
-        if found is not None:  # once more from where it was found: the votes are coarse
-            found = _trace(grey, np.array([found[0].x, found[0].y]), found[0], reach=0.06) or found
-        if found is not None and _round_the_hub(found[0], inner, inner_radius):
+        found = _settled(grey, centre, radius, bench)
+        if found is None or found[2] < MIN_SEEN or not _round_the_hub(found[0], inner):
+            continue
+        if regions is None or _ends_there(regions, _at_full_size(found[0], scale, (left, top))):
             rings.append((found[0], found[2]))
     body = _greatest(rings)
-    if body is not None and body.long < ALONE_PER_INNER * inner_radius and not _holds_a_hub(grey, body):
+    if body is not None:
+        between = None if regions is None else _at_full_size(body, scale, (left, top))
+        if regions is None or between is None or not _shows_between(regions, between, inner_radius / body.long):
+            alone = SURE_PER_INNER if regions is not None else ALONE_PER_INNER
+            if body.long < alone * inner_radius and not _holds_a_hub(grey, body):
+                body = None
+    if body is not None and body.long < LEAST_RADIUS_PX * scale:
         body = None
     if body is None:
         text = "the cylinder's round end is not seen clear round the cam: show all of it, or lay a coin or ruler beside"
@@ -100,8 +136,9 @@ def find_cylinder(
     reach = int(1.2 * ellipse.long * to_full) + 8
     left, top = (max(0, int(v) - reach) for v in centre)
     cut = _grey(photo.pixels[top : int(centre[1]) + reach, left : int(centre[0]) + reach])
-    fine = _trace(cut, centre - [left, top], ellipse, to_full, reach=0.05)
-    if fine is None:
+    bench = None if regions is None else _bench(regions, (left, top), 1.0, cut.shape)
+    fine = _trace(cut, centre - [left, top], ellipse, to_full, reach=0.05, bench=bench)
+    if fine is None or not _same(fine[0], ellipse, centre - [left, top], to_full):
         return NotMeasured("cylinder-not-found", "the cylinder's edge is too blurred to measure: take the photo again")
     rim, edge, seen = fine[0], fine[1] + [left, top], fine[2]
     sigma = float(np.clip(rim.rms, 0.4, 4.0))
@@ -132,12 +169,91 @@ def _greatest_inside(cam: NDArray[np.bool_]) -> tuple[Array, float]:
     return np.array([x, y], float), float(depth[y, x])
 
 
+def _at_full_size(ring: Ellipse, scale: float, corner: tuple[int, int]) -> Ellipse:
+    """A circle of the cut-out in the photo's pixels."""
+    x, y = ((v + 0.5) / scale - 0.5 + c for v, c in zip((ring.x, ring.y), corner, strict=True))
+    return replace(ring, x=x, y=y, long=ring.long / scale, short=ring.short / scale)
+
+
+def _ring_points(ring: Ellipse, parts: tuple[float, ...]) -> Array:
+    """Points (N, 2) on circles of these parts of a circle's size."""
+    middle = np.array([ring.x, ring.y])
+    away = ring.at(np.linspace(0.0, 2.0 * np.pi, 90, endpoint=False)) - middle
+    return np.concatenate([middle + part * away for part in parts])
+
+
+def _same(fine: Ellipse, coarse: Ellipse, centre: Array, to_full: float) -> bool:
+    """Whether the close look found the circle it was sent to."""
+    long = coarse.long * to_full
+    off = float(np.hypot(fine.x - centre[0], fine.y - centre[1]))
+    sizes = (fine.long / long, fine.short / (coarse.short * to_full))
+    return off < DRIFT * long and all(abs(v - 1.0) < DRIFT for v in sizes)
+
+
+def _bench(regions: Regions, corner: tuple[int, int], scale: float, shape: tuple[int, ...]) -> NDArray[np.float32]:
+    """How likely the finder takes each pixel of a cut-out for bench."""
+    layer = regions.probability[CLASSES.index("background")]
+    a = 1.0 / (scale * regions.step_px)
+    x, y = ((0.5 / scale + c - o) / regions.step_px - 0.5 for c, o in zip(corner, regions.origin_px, strict=True))
+    matrix = np.array([[a, 0.0, x], [0.0, a, y]])
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    drawn = cv2.warpAffine(layer, matrix, (shape[1], shape[0]), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(drawn, np.float32)
+
+
+def _ends_there(regions: Regions, ring: Ellipse) -> bool:
+    """Whether the finder sees things inside a circle and bench outside it; a body's wall may show over half of it.
+
+    Round a hub it sees more of the body.
+    """
+    inside, outside = _ring_points(ring, INSIDE), _ring_points(ring, OUTSIDE)
+    if regions.at_px("background", inside).mean() > MOST_BENCH_INSIDE:
+        return False
+    free = regions.at_px("cam", outside) < 0.5
+    if free.mean() < LEAST_FREE:
+        return False
+    return bool(regions.at_px("background", outside[free]).mean() >= LEAST_BENCH_OUTSIDE)
+
+
+def _shows_between(regions: Regions, ring: Ellipse, inner: float) -> bool:
+    """Whether the finder sees another thing than the cam between the mask's greatest circle and this one."""
+    between = _ring_points(ring, tuple(np.linspace(min(inner, 0.85) + 0.03, 0.95, 4)))
+    free = regions.at_px("cam", between) < 0.5
+    return bool(free.mean() > 0.25 and regions.at_px("other", between[free]).mean() > 0.5)
+
+
 def _greatest(rings: list[tuple[Ellipse, float]]) -> Ellipse | None:
-    """The greatest of the circles that are nearly as whole as the best."""
-    if not rings:
+    """The greatest of the circles that are nearly as whole as the best.
+
+    Two that share a good part of their arcs are two readings of the same edges, one of them bent to a wall's foot or a
+    shadow: the one that more of the circle speaks for stands for both.
+    """
+    kept: list[tuple[Ellipse, float]] = []
+    turn = np.linspace(0.0, 2.0 * np.pi, 72, endpoint=False)
+    for ring, seen in sorted(rings, key=lambda pair: -pair[1]):
+        points = ring.at(turn)
+        if all((np.abs(other.distance(points)) < SAME * other.long).mean() < SHARED for other, _ in kept):
+            kept.append((ring, seen))
+    if not kept:
         return None
-    whole = max(seen for _, seen in rings)
-    return max((e for e, seen in rings if seen > 0.75 * whole), key=lambda e: e.long)
+    return max((e for e, seen in kept if seen > 0.75 * kept[0][1]), key=lambda e: e.long)
+
+
+def _settled(
+    grey: NDArray[np.uint8], centre: Array, radius: float, bench: NDArray[np.float32] | None
+) -> tuple[Ellipse, Array, float] | None:
+    """A proposed circle traced until it stays: the votes are coarse, and each round looks from nearer."""
+    found = _trace(grey, centre, radius, least=FIRST_SEEN, bench=bench)
+    for _ in range(ROUNDS):
+        if found is None:
+            return None
+        better = _trace(grey, np.array([found[0].x, found[0].y]), found[0], reach=0.06, least=FIRST_SEEN, bench=bench)
+        if better is None or better[2] < found[2]:
+            break
+        found, before = better, found
+        if better[2] < before[2] + 0.02:
+            break
+    return found
 
 
 def _holds_a_hub(grey: NDArray[np.uint8], body: Ellipse) -> bool:
@@ -145,7 +261,7 @@ def _holds_a_hub(grey: NDArray[np.uint8], body: Ellipse) -> bool:
     middle = np.array([body.x, body.y])
     low, high = (part * body.long for part in HUB_PER_BODY)
     for centre, radius in _circles(grey, middle, low, high):
-        found = _trace(grey, centre, radius)
+        found = _trace(grey, centre, radius, least=HUB_SEEN)
         if found is not None and found[0].long < HUB_PER_BODY[1] * body.short:
             return True
     return False
@@ -195,9 +311,20 @@ def _circles(picture: NDArray[np.uint8], hub: Array, low: float, high: float) ->
 
 
 def _trace(
-    grey: NDArray[np.uint8], centre: Array, start: float | Ellipse, to_full: float = 1.0, *, reach: float = REACH
+    grey: NDArray[np.uint8],
+    centre: Array,
+    start: float | Ellipse,
+    to_full: float = 1.0,
+    *,
+    reach: float = REACH,
+    least: float | None = None,
+    bench: NDArray[np.float32] | None = None,
 ) -> tuple[Ellipse, Array, float] | None:
-    """Edge points on rays across a proposed circle or ellipse, and the ellipse through them."""
+    """Edge points on rays across a proposed circle or ellipse, and the ellipse through them.
+
+    A ray may cross the rim's chamfer, a shadow and a wall's foot as well: its two strongest edges are kept, and the
+    ellipse that most rays agree on chooses between them.
+    """
     height, width = grey.shape
     turn = np.linspace(0.0, 2.0 * np.pi, RAYS, endpoint=False)
     if isinstance(start, Ellipse):
@@ -205,40 +332,76 @@ def _trace(
     else:
         ring = start * np.stack([np.cos(turn), np.sin(turn)], axis=1)
     radius = float(np.hypot(ring[:, 0], ring[:, 1]).mean())
-    n = int(np.clip(2.0 * reach * radius * 2.0, 17, 161)) | 1
-    part = np.linspace(1.0 - reach, 1.0 + reach, n)
+    wide = max(REACH, LEAST_REACH_PX / radius)
+    n = int(np.clip(4.0 * wide * radius, 33, 161)) | 1
+    part = np.linspace(1.0 - wide, 1.0 + wide, n)
     points = centre + ring[:, None, :] * part[None, :, None]
     at = points.astype(np.float32)
     profile = cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR).astype(np.float64)
     profile = np.asarray(cv2.blur(profile, (1, 5), borderType=cv2.BORDER_REFLECT), np.float64)
     slope = np.abs(np.diff(profile, axis=1))
     inside = (at >= 1).all(axis=(1, 2)) & (at[..., 0] < width - 2).all(axis=1) & (at[..., 1] < height - 2).all(axis=1)
-    k = np.argmax(slope, axis=1)
-    best = slope[np.arange(RAYS), k]
-    left = slope[np.arange(RAYS), np.maximum(k - 1, 0)]
-    right = slope[np.arange(RAYS), np.minimum(k + 1, n - 2)]
-    bend = left - 2.0 * best + right
-    shift = np.where(bend < -1e-9, 0.5 * (left - right) / np.minimum(bend, -1e-9), 0.0)
-    level = max(1.5, 2.5 * float(np.median(slope)))
-    ok = inside & (best > level) & (k > 0) & (k < n - 2)
-    if ok.sum() < 40:
+    level = max(MIN_SLOPE, SLOPE_PER_MEDIAN * float(np.median(slope)))
+    where = 0.5 * (part[1:] + part[:-1]) - 1.0
+    tops = np.zeros_like(slope, dtype=bool)
+    tops[:, 1:-1] = (slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:]) & (slope[:, 1:-1] > level)
+    tops &= inside[:, None] & (np.abs(where) <= max(reach, NARROW_PX / radius))[None, :]
+    left = np.where(tops, slope, 0.0)
+    rays = np.arange(RAYS)
+    ray, off, strength = [], [], []
+    for _ in range(TOPS):
+        k = np.argmax(left, axis=1)
+        best = left[rays, k]
+        ok = best > 0
+        k = np.clip(k, 1, n - 3)
+        before, after = slope[rays, k - 1], slope[rays, k + 1]
+        bend = before - 2.0 * slope[rays, k] + after
+        shift = np.where(bend < -1e-9, 0.5 * (before - after) / np.minimum(bend, -1e-9), 0.0)
+        ray.append(rays[ok])
+        off.append((where[k] + np.clip(shift, -0.5, 0.5) * (part[1] - part[0]))[ok])
+        strength.append(best[ok])
+        left[rays, k] = 0.0
+    i, y, s = np.concatenate(ray), np.concatenate(off), np.concatenate(strength)
+    if i.size < 40:
         return None
-    where = part[0] + (k + 0.5 + np.clip(shift, -0.5, 0.5)) * (part[1] - part[0])
-    edge = centre + ring * where[:, None]
-    ellipse = fit_ellipse_robust(edge[ok])
+    angle = turn[i]
+    basis = np.stack([np.ones(i.size), np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)], axis=1)
+    model = np.zeros(5)
+    trust = np.minimum(s / float(np.quantile(s, 0.8)), 1.0)
+    if bench is not None:
+        seen_bench = cv2.remap(bench, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        k, step = np.searchsorted(part, 1.0 + y), round(BESIDE / (part[1] - part[0]))
+        beyond = seen_bench[i, np.minimum(k + step, n - 1)] - seen_bench[i, np.maximum(k - step, 0)]
+        trust = trust * (WITHOUT_BENCH + (1.0 - WITHOUT_BENCH) * np.clip(beyond, 0.0, 1.0))
+    for sigma in max(reach, NARROW_PX / radius) * np.array([0.6, 0.4, 0.28, 0.2, 0.15, 0.1, 0.1]):
+        w = trust / (1.0 + ((y - basis @ model) / sigma) ** 2) ** 2
+        model = np.linalg.solve(basis.T @ (basis * w[:, None]) + 1e-6 * np.eye(5), basis.T @ (w * y))
+    limit = max(AGREE, AGREE_PX / radius)
+    near = np.abs(y - basis @ model)
+    order = np.argsort(near)
+    order = order[near[order] < 2.0 * limit]
+    _, first = np.unique(i[order], return_index=True)
+    chosen = order[first]
+    if chosen.size < 40:
+        return None
+    edge = centre + ring[i[chosen]] * (1.0 + y[chosen])[:, None]
+    ellipse = fit_ellipse_robust(edge)
     if isinstance(ellipse, NotMeasured) or ellipse.short < 0.8 * ellipse.long or abs(ellipse.long / radius - 1) > 0.2:
         return None
-    limit = max(0.012 * radius, 1.2)
-    good = ok.copy()
-    good[ok] = np.abs(ellipse.distance(edge[ok])) < limit
-    seen = float(good.mean())
-    sectors = good.reshape(SECTORS, -1).mean(axis=1) > 0.3
-    if seen < MIN_SEEN or sectors.mean() < MIN_ARC:
+    good = np.abs(ellipse.distance(edge)) < max(TIGHT * radius, TIGHT_PX)
+    seen_on = np.zeros(RAYS, bool)
+    seen_on[i[chosen[good]]] = True
+    run = np.ones((1, RUN), np.uint8)
+    wrapped = np.pad(seen_on.astype(np.uint8), RUN, mode="wrap")[None, :]
+    seen_on &= cv2.morphologyEx(wrapped, cv2.MORPH_OPEN, run)[0, RUN:-RUN] > 0
+    seen = float(seen_on.mean())
+    sectors = seen_on.reshape(SECTORS, -1).mean(axis=1) > 0.3
+    if seen < (MIN_SEEN if least is None else least) or sectors.mean() < MIN_ARC:
         return None
     return ellipse, edge[good], seen
 
 
-def _round_the_hub(ellipse: Ellipse, inner: Array, inner_radius: float) -> bool:
+def _round_the_hub(ellipse: Ellipse, inner: Array) -> bool:
     """Whether a circle lies round the middle of the cam, or of what the mask takes for it."""
     off = float(np.hypot(ellipse.x - inner[0], ellipse.y - inner[1]))
-    return off < 0.6 * max(ellipse.long, inner_radius)
+    return off < 0.5 * ellipse.long

@@ -75,7 +75,7 @@ model: $(VENV)/test.done
 	$(BIN)/python -m train.rim --data data/fast --data data/traced --drawn 20000 --steps $(RIM_STEPS) --out vision/models/rim.onnx
 	$(BIN)/python -m synthetic.outlines --out data/outlines.jsonl --count 4000 --seed 7 --processes $(CORES)
 	$(BIN)/python -m train.outline_words data/outlines.jsonl --out vision/models/outline.onnx --epochs 25
-	$(BIN)/python -m train.calibrate_vote data/heldout --model vision/models/outline.onnx
+	$(BIN)/python -m train.calibrate_vote data/calibration data/heldout --model vision/models/outline.onnx
 
 lock:
 	PYTHON=$(PYTHON) requirements/lock.sh

@@ -1,8 +1,8 @@
 """How picture and outline vote together: weights and prediction sets, fitted on labelled pictures through the real chain.
 
-    python -m train.calibrate_vote FOLDER --model vision/models/outline.onnx
+    python -m train.calibrate_vote FOLDER FOLDER --model vision/models/outline.onnx
 
-The folder must be one that neither network was trained on; pictures where another thing than the part was found are
+The folders must be such that neither network was trained on; pictures where another thing than the part was found are
 left out. Weights minimise the cross-entropy, to labels held a little short of certain; sets are split conformal (LAC) at
 95 %, wide enough to keep wrong single answers under `--wrong-and-sure`, and hold whatever is as probable as 15 %.
 """
@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -39,9 +40,9 @@ Array = NDArray[np.float64]
 Vote = dict[str, tuple[list[float], list[float], int]]
 
 
-def votes(folder: Path, workers: int | None = None) -> dict[str, tuple[Array, Array, NDArray[np.int64]]]:
+def votes(folders: Sequence[Path], workers: int | None = None) -> dict[str, tuple[Array, Array, NDArray[np.int64]]]:
     """For every word: log probabilities by picture and by outline (N, K), and the index of the true label (N,)."""
-    paths = labelled(folder)
+    paths = [path for folder in folders for path in labelled(folder)]
     workers = min(workers or len(os.sched_getaffinity(0)), max(1, len(paths) // 8))
     if workers > 1:
         with multiprocessing.get_context("spawn").Pool(workers) as pool:
@@ -163,19 +164,23 @@ def ablation(found: dict[str, tuple[Array, Array, NDArray[np.int64]]], fusion: d
 
 
 @click.command()
-@click.argument("folder", type=click.Path(exists=True, file_okay=False, path_type=Path))
+@click.argument("folders", nargs=-1, required=True, type=click.Path(exists=True, file_okay=False, path_type=Path))
 @click.option("--model", type=click.Path(exists=True, dir_okay=False, path_type=Path), required=True)
 @click.option("--wrong-and-sure", type=float, default=0.01, show_default=True)
 @click.option("--least-outline", type=float, default=0.2, show_default=True, help="The outline's weight, at least.")
-@click.option("--check", is_flag=True, help="Fit nothing: print how right picture, outline and both are on the folder.")
-def main(folder: Path, model: Path, wrong_and_sure: float, least_outline: float, check: bool) -> None:
-    """Fit the joint vote on a folder of labelled pictures and write it into the outline network's card."""
-    found = votes(folder)
+@click.option("--check", is_flag=True, help="Fit nothing: print how right picture, outline and both are.")
+def main(folders: tuple[Path, ...], model: Path, wrong_and_sure: float, least_outline: float, check: bool) -> None:
+    """Fit the joint vote on folders of labelled pictures and write it into the outline network's card."""
+    found = votes(folders)
     if check:
         click.echo(ablation(found, read_card(model, SCHEMA)["fusion"]))
         return
     fusion = {word: fit(*found[word], wrong_and_sure, least_outline) for word in WORDS}
-    card = {**read_card(model, SCHEMA), "fusion": fusion, "calibrated_on": describe(folder, labelled(folder))}
+    card = {
+        **read_card(model, SCHEMA),
+        "fusion": fusion,
+        "calibrated_on": [describe(folder, labelled(folder)) for folder in folders],
+    }
     write_card(model, SCHEMA, card)
 
 

@@ -358,7 +358,8 @@ def peers_of(verdicts: Sequence[Verdict], training: Sequence[Look], mobilenet: P
         }
     }
     if training:
-        rows |= {name: peers.mask_peer(features, training, test) for name, features in peers.MASK_PEERS.items()}
+        for name, features in peers.MASK_PEERS.items():
+            rows[f"{name}, {len(training)} pictures"] = peers.mask_peer(features, training, test)
     if mobilenet is not None:
         rows["MobileNetV3-small from scratch"] = peers.network_peer(mobilenet, test)
     return rows
@@ -425,8 +426,6 @@ def main(
         spread = spread[:: max(1, len(spread) // peer_pictures)][:peer_pictures]
         training = look_at_all(spread, models, by_truth=True)
     peers = peers_of(verdicts, training, mobilenet) if training or mobilenet else {}
-    if training:
-        peers = {k if k == "this reader" else f"{k}, {len(training)} pictures": v for k, v in peers.items()}
     for name, figures in peers.items():
         click.echo(f"{name:32} " + ", ".join(f"{k} {percent(v)}" for k, v in figures.items()))
     if card_path is not None:

@@ -96,6 +96,12 @@ def length(vectors: NDArray[F]) -> NDArray[F]:
     return np.asarray(np.sqrt(x * x + (y * y + z * z)), dtype=vectors.dtype)
 
 
+def medians(values: NDArray[F]) -> NDArray[F]:
+    """Medians over the last axis: NumPy's sort runs on many numbers at once, its median does not."""
+    ordered, n = np.sort(values, axis=-1), values.shape[-1]
+    return np.asarray(0.5 * (ordered[..., (n - 1) // 2] + ordered[..., n // 2]), dtype=values.dtype)
+
+
 def resample_closed(points: Array, count: int) -> Array:
     """The closed polygon through `points` at `count` places of equal arc length, as an (count, 2) array."""
     closed = np.concatenate([points, points[:1]])

@@ -155,16 +155,23 @@ def _squared(points_px: Array, tilts: Array, focal_px: float, centre_px: Array) 
 
 def _unlike_sides(angle: Array, far: Array) -> Array:
     """How unlike the two sides of closed outlines (K, N) about the tail are at best, 0 to `MOST_UNLIKE`, (K,)."""
-    at = np.arange(ANGLES) * (2.0 * np.pi / ANGLES)
-    angle = angle % (2.0 * np.pi)
-    order = np.argsort(angle, axis=1)
-    angle, far = np.take_along_axis(angle, order, axis=1), np.take_along_axis(far, order, axis=1)
-    even = np.stack([np.interp(at, a, f, period=2.0 * np.pi) for a, f in zip(angle, far, strict=True)])
+    at = np.asarray(np.arange(ANGLES) * (2.0 * np.pi / ANGLES), dtype=np.float64)
+    even = all_round(at, angle, far)
     away = np.arange(1, ANGLES // 2, 1)
     turns = np.arange(-TURNED, TURNED + 1)
     one, other = (turns[:, None] + away) % ANGLES, -away[None] % ANGLES + 0 * turns[:, None]
     unlike = np.minimum(((even[:, one] - even[:, other]) / SYMMETRY_NEAR) ** 2, MOST_UNLIKE).mean(axis=2)
     return np.asarray(unlike.min(axis=1))
+
+
+def all_round(at: Array, angle: Array, far: Array) -> Array:
+    """Distances (K, N) of closed curves in directions `angle` (K, N), read off in even directions `at` (M,): (K, M)."""
+    angle = angle % (2.0 * np.pi)
+    order = np.argsort(angle, axis=1)
+    angle, far = np.take_along_axis(angle, order, axis=1), np.take_along_axis(far, order, axis=1)
+    angle = np.concatenate([angle[:, -1:] - 2.0 * np.pi, angle, angle[:, :1] + 2.0 * np.pi], axis=1)
+    far = np.concatenate([far[:, -1:], far, far[:, :1]], axis=1)
+    return np.stack([np.interp(at, a, f) for a, f in zip(angle, far, strict=True)])
 
 
 def frame_of_tilt(tilts: Array) -> tuple[Array, Array, Array]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from vision.outline import length
 from vision.scale.rim import EdgeRays, Profile, Start, Wall, radius_at
-from vision.tilt import TILTS, TiltEvidence, about_ray, frame_of_tilt
+from vision.tilt import TILTS, TiltEvidence, about_ray, all_round, frame_of_tilt
 
 Array = NDArray[np.float64]
 
@@ -282,11 +282,8 @@ def _project(bodies: Array, wall: Wall, circle: Array) -> tuple[Array, Array]:
 def _along_rays(points: Array, rays: EdgeRays) -> Array:
     """Distance of closed curves (K, N, 2) from the rays' origin in their directions, (K, RAYS)."""
     away = points - rays.centre
-    angle = np.arctan2(away[..., 1], away[..., 0]) % (2.0 * np.pi)
-    far = np.hypot(away[..., 0], away[..., 1])
-    order = np.argsort(angle, axis=1)
-    angle, far = np.take_along_axis(angle, order, axis=1), np.take_along_axis(far, order, axis=1)
-    return np.stack([np.interp(rays.angle, a, f, period=2.0 * np.pi) for a, f in zip(angle, far, strict=True)])
+    angle = np.arctan2(away[..., 1], away[..., 0])
+    return all_round(rays.angle, angle, np.hypot(away[..., 0], away[..., 1]))
 
 
 def _edges(rays: EdgeRays, bodies: Array, wall: Wall, circle: Array) -> tuple[Array, Array]:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.fitting import Ellipse, fit_ellipse_robust
-from vision.outline import length, samples
+from vision.outline import length, medians, samples
 from vision.tilt import TiltEvidence
 
 Array = NDArray[np.float64]
@@ -227,11 +227,11 @@ class EdgeRays:
 
 def _unlike_bench(colour: NDArray[np.float32], far: NDArray[np.bool_]) -> Array:
     """Distance of colours (RAYS, K, 3) from the bench's own on the same ray, in full light or in shadow."""
-    beyond = colour[:, far]
-    around = np.concatenate([np.roll(beyond, k, axis=0) for k in (-6, -3, 0, 3, 6)], axis=1)
-    bench = np.median(around, axis=1)
-    noise = 1.4826 * np.median(np.abs(around - bench[:, None]), axis=1).mean(axis=1)
-    light = np.einsum("rkc,rc->rk", colour, bench) / np.maximum((bench**2).sum(axis=1), 1.0)[:, None]
+    beyond = np.ascontiguousarray(colour[:, far].transpose(0, 2, 1))
+    around = np.concatenate([np.roll(beyond, k, axis=0) for k in (-6, -3, 0, 3, 6)], axis=2)
+    bench = medians(around)
+    noise = 1.4826 * medians(np.abs(around - bench[:, :, None])).mean(axis=1)
+    light = (colour @ bench[:, :, None])[..., 0] / np.maximum((bench**2).sum(axis=1), 1.0)[:, None]
     shaded = np.clip(light, 0.2, 1.1)[:, :, None] * bench[:, None]
     away = length(colour - shaded)
     return np.asarray(np.clip(away / (3.0 * noise + 8.0)[:, None], 0.0, 1.0), dtype=np.float64)

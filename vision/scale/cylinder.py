@@ -81,9 +81,10 @@ def find_cylinder(
     diameter_mm : Quantity
         The body's diameter over its thread, and how well it is known.
     regions : Regions, optional
-        What the finder network saw; its main part stands for the cam when `part_mask` is None.
+        What the finder network saw; its main part stands for the cam when `part_mask` is None. It tells the end from
+        the hub, which has the end round it and not the bench, and the end's edge from a wall's foot.
     part_mask : ndarray of shape (h, w), bool, optional
-        The cam, over the whole picture at any size.
+        The cam, on the cells of `regions`, or over the whole picture at any size.
 
     Returns
     -------
@@ -101,8 +102,10 @@ def find_cylinder(
         return NotMeasured("cylinder-no-cam", "no cam is seen, so there is no cylinder to look for round it")
     height, width = photo.pixels.shape[:2]
     inner, inner_radius = _greatest_inside(part_mask)
-    cell = np.array([width / part_mask.shape[1], height / part_mask.shape[0]])
-    inner, inner_radius = (inner + 0.5) * cell - 0.5, inner_radius * float(cell.mean())
+    cell, origin = np.array([width / part_mask.shape[1], height / part_mask.shape[0]]), np.zeros(2)
+    if regions is not None and part_mask.shape == regions.probability.shape[1:]:  # a window, or wider than the photo
+        cell, origin = np.full(2, regions.step_px), np.array(regions.origin_px)
+    inner, inner_radius = origin + (inner + 0.5) * cell - 0.5, inner_radius * float(cell.mean())
     room = SEEN_ROUND * inner_radius + 8.0
     left, top = (max(0, int(v - room)) for v in inner)
     near = photo.pixels[top : int(inner[1] + room) + 1, left : int(inner[0] + room) + 1]

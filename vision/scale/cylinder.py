@@ -25,6 +25,7 @@ DIAMETER_MM: Final = Quantity(29.0, 0.5)
 CHAMFER_MM: Final = Quantity(0.4, 0.3)  # on the diameter: the edge seen lies inside the crests by this; memory
 HEIGHT_MM: Final = Quantity(0.0, 0.3)  # the cam lies on this end: it is the bench; chamfer and burr lie below, memory
 
+LEAST_CAM: Final = 0.5  # mean probability over the cam's cells: a key's bow stands out of the bench as a body does
 INNER_PX: Final = 80.0  # radius of the cam's greatest circle in the picture that is searched
 SEEN_ROUND: Final = 2.8  # of that radius: what is looked at round it
 RADII_PER_INNER: Final = (0.9, 2.4)  # of the greatest circle in the mask, which may be the hub's or nearly the body's
@@ -105,6 +106,8 @@ def find_cylinder(
     cell, origin = np.array([width / part_mask.shape[1], height / part_mask.shape[0]]), np.zeros(2)
     if regions is not None and part_mask.shape == regions.probability.shape[1:]:  # a window, or wider than the photo
         cell, origin = np.full(2, regions.step_px), np.array(regions.origin_px)
+        if regions.mean_of("cam", part_mask) < LEAST_CAM:
+            return NotMeasured("cylinder-no-cam", "it is not sure what here is the cam, so where its cylinder is")
     inner, inner_radius = origin + (inner + 0.5) * cell - 0.5, inner_radius * float(cell.mean())
     room = SEEN_ROUND * inner_radius + 8.0
     left, top = (max(0, int(v - room)) for v in inner)

@@ -15,6 +15,7 @@ Array = NDArray[np.float64]
 
 RAYS: Final = 96
 PEAKS: Final = 6  # edges kept on a ray
+LEAST_SAMPLES: Final = 4  # on a ray: a local maximum needs a neighbour on either side
 TRIALS: Final = 260
 DRAWN: Final = 6  # rays a trial ring goes through
 INLIER: Final = 0.045  # of a ring's radius
@@ -54,6 +55,8 @@ def find_rings(
     unit = np.column_stack([np.cos(angle), np.sin(angle)])
     step = max(0.35, radius_px / 24.0)
     distance = np.arange(search[0] * radius_px, search[1] * radius_px, step)
+    if len(distance) < LEAST_SAMPLES:
+        return ()
     where = centre_px + distance[None, :, None] * unit[:, None, :]
     x0, y0 = np.maximum(np.floor(where.reshape(-1, 2).min(axis=0)).astype(int) - 2, 0)
     x1, y1 = np.ceil(where.reshape(-1, 2).max(axis=0)).astype(int) + 3
@@ -93,7 +96,7 @@ def find_rings(
 
 
 def _peaks(gradient: Array, distance: Array, step: float) -> tuple[Array, Array]:
-    """The strongest local maxima on every ray, sub-sample: distances and heights, (RAYS, PEAKS)."""
+    """The strongest local maxima on every ray, sub-sample: distances and heights, (RAYS, PEAKS), fewer on short rays."""
     before, here, after = gradient[:, :-2], gradient[:, 1:-1], gradient[:, 2:]
     height = np.where((here > before) & (here >= after), here, 0.0)
     order = np.argsort(-height, axis=1)[:, :PEAKS]
@@ -108,7 +111,7 @@ def _trial_rings(design: Array, place: Array, strong: NDArray[np.bool_]) -> Arra
     rng = np.random.default_rng(0)
     rays = np.flatnonzero(strong.any(axis=1))
     chosen = rays[np.argsort(rng.random((TRIALS, len(rays))), axis=1)[:, : min(DRAWN, len(rays))]]
-    first = place[chosen[:, 0], np.argmax(strong[chosen[:, 0]] * rng.random((TRIALS, PEAKS)), axis=1)]
+    first = place[chosen[:, 0], np.argmax(strong[chosen[:, 0]] * rng.random((TRIALS, place.shape[1])), axis=1)]
     nearest = np.argmin(np.abs(place[chosen] - first[:, None, None]), axis=2)  # a ring is about equally far everywhere
     a = design[chosen]
     y = np.take_along_axis(place[chosen], nearest[:, :, None], axis=2)[:, :, 0]

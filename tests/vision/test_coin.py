@@ -221,3 +221,12 @@ def test_a_coin_seldom_met_is_not_seen_in_a_shadow():
         )
     assert named_rim(rims, COINS["us-quarter"]) is rims[0]
     assert named_rim(rims, COINS["us-cent"]) is rims[1]
+
+
+def test_a_rim_beside_the_coin_that_the_finder_saw_is_a_doubt():
+    photo, seen, _ = draw([("us-quarter", 14.0, 6.0, (150, 152, 150))])
+    usual = find_coin(photo, "us-quarter", regions=seen)
+    moved = Regions(np.roll(seen.probability, 2, axis=2), seen.step_px)  # 20 px of a radius of 95
+    beside = find_coin(photo, "us-quarter", regions=moved)
+    assert isinstance(usual, Scale) and isinstance(beside, Scale)
+    assert usual.u_size_relative < 0.05 < 0.15 < beside.u_size_relative

@@ -51,6 +51,8 @@ CLEAR_SUPPORT: Final = 0.6
 NEAR_WINDOW: Final = 2.5  # radii to each side of a coin that the finder saw: round edges are looked for there next
 NEAR_SIDE_PX: Final = 320.0
 NEAR_SIZES: Final = (0.75, 1.35)  # of the finder's radius
+MOST_ASIDE: Final = 0.11  # radii between the rim's middle and the finder's: 1 of 100 good rims lies further off
+SAME_PLACE: Final = 0.7  # radii within which it is one coin
 UNSURE_RIM: Final = 0.022  # relative uncertainty of the radius from which the rim is a doubt, too
 LEAST_ROUND: Final = 0.1  # the same for a round thing of the user's own, which need not look like a coin
 OTHER_WEIGHT: Final = 0.25  # of what the finder takes for another thing: washers, but dark or grey coins, too
@@ -120,6 +122,10 @@ def find_coin(
                 "several-coins", f"{len(rivals)} coins are seen; the one whose size fits {known.id} best was used"
             )
         )
+    aside = 0.0 if regions is None else _aside(chosen, _network_starts(regions))
+    if aside > MOST_ASIDE:  # an inner ring or a foot for a part of the rim
+        u_radius = float(np.hypot(chosen.u_radius_relative, aside))
+        chosen = replace(chosen, u_radius_relative=u_radius)
     unclear = chosen.confidence < SURE_COIN or chosen.u_radius_relative > UNSURE_RIM
     if unclear and known.id in COINS and _rim_network() is not None:
         text = "what is taken for the coin may be another round thing, or its rim is hard to see: check the overlay"
@@ -128,6 +134,12 @@ def find_coin(
         notes.append(NotMeasured("coin-half-seen", "the coin's rim is only partly clear: sizes are less sure"))
     circles = tuple(_reference(rim, known) for rim in (chosen, *same))
     return Scale("coin", known.id, circles, circles[0].diameter_mm.u / circles[0].diameter_mm.value, tuple(notes))
+
+
+def _aside(rim: Rim, finders: Sequence[Start]) -> float:
+    """How far the rim's middle lies from that of the coin the finder saw there, in radii; 0 where it saw none."""
+    away = [float(np.hypot(*(f.centre_px - rim.centre_px))) / rim.radius_px for f in finders]
+    return min((a for a in away if a < SAME_PLACE), default=0.0)
 
 
 def _same_coin(rim: Rim, chosen: Rim, coin: Coin) -> bool:

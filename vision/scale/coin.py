@@ -438,10 +438,10 @@ def _disc_starts(regions: Regions) -> list[Start]:
     A coin in poor light, or one unlike those it has learned, is another thing to it; the rim network tells them apart.
     """
     thing = regions.probability[CLASSES.index("coin")] + regions.probability[CLASSES.index("other")]
+    shown = (thing > LEAST_THING).astype(np.uint8)
+    outlines, _ = cv2.findContours(shown, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     starts = []
-    for outline in cv2.findContours((thing > LEAST_THING).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[
-        0
-    ]:
+    for outline in outlines:
         (x, y), radius = cv2.minEnclosingCircle(outline)
         radius += 0.5  # the outline runs through the middles of its cells
         filled = (cv2.contourArea(outline) + 0.5 * len(outline) + 1.0) / (np.pi * radius**2)

@@ -151,7 +151,7 @@ def _calliper(option: str, text: str | None, least: float, most: float) -> Any:
 class Opening(threading.Thread):
     """Opens a photo, then the networks, while the rest of the program is still being loaded.
 
-    Decoding, opening networks and working out tables leave the interpreter free.
+    Decoding and opening networks leave the interpreter free.
     """
 
     def __init__(self, path: str) -> None:
@@ -164,7 +164,6 @@ class Opening(threading.Thread):
     def run(self) -> None:
         from vision.photo import open_photo
 
-        threading.Thread(target=_work_out_colours, name="working out colours").start()
         try:
             self._photo = open_photo(self._path)
         except BaseException as error:  # raised again where the photo is wanted
@@ -182,14 +181,6 @@ class Opening(threading.Thread):
         if self._photo is None:
             raise self._error or RuntimeError("the photo was not opened")
         return self._photo
-
-
-def _work_out_colours() -> None:
-    """Have OpenCV make its tables for Lab colours, which take it a tenth of a second at their first use."""
-    import cv2
-    import numpy as np
-
-    cv2.cvtColor(np.zeros((1, 1, 3), np.uint8), cv2.COLOR_RGB2LAB)
 
 
 def read_file(path: str, options: ReadOptions, opening: Opening | None = None) -> tuple[Photo, Reading]:

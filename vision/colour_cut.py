@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.lab import lab_of
 from vision.models import CLASSES
 from vision.outline import level_curves, resample_closed
 from vision.patch import cut, patch_affine
@@ -169,7 +170,7 @@ def _cut_out(rgb: NDArray[np.uint8], marks: NDArray[np.uint8], *, rounds: int = 
     part = (marks == cv2.GC_FGD) | (marks == cv2.GC_PR_FGD)
     if part.sum() < LEAST_CORE_PX or (~part).sum() < LEAST_CORE_PX:
         return None
-    lab = cv2.cvtColor(cv2.GaussianBlur(rgb, (3, 3), 0), cv2.COLOR_RGB2LAB)
+    lab = lab_of(np.asarray(cv2.GaussianBlur(rgb, (3, 3), 0), dtype=np.uint8))
     cv2.setRNGSeed(0)  # its colour models start from k-means with random seeds
     models = np.zeros((1, 65)), np.zeros((1, 65))
     cv2.grabCut(lab, marks, (0, 0, 0, 0), *models, rounds, cv2.GC_INIT_WITH_MASK)

@@ -38,7 +38,7 @@ MAY_IMPORT = {
 LAYERS = (
     {"vision.vocabulary", "vision.quantity"},
     {"vision.label", "vision.fitting", "vision.models", "vision.reading"},
-    {"vision.colour_profile"},
+    {"vision.colour_profile", "vision.lab"},
     {"vision.photo"},
     {"vision.segment", "vision.patch"},
     {

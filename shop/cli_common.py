@@ -15,9 +15,11 @@ import click
 
 if TYPE_CHECKING:
     from shop.store import Store
+    from vision.models import Model
     from vision.photo import Photo
     from vision.pipeline import ReadOptions
     from vision.reading import Reading
+    from vision.segment import Regions
 
 F = TypeVar("F", bound=Callable[..., Any])
 LIST_VARIABLE: Final = "CAMDIAL_LIST"
@@ -148,39 +150,56 @@ def _calliper(option: str, text: str | None, least: float, most: float) -> Any:
     return Quantity(value.value, max(value.u, 0.005))
 
 
-class Opening(threading.Thread):
-    """Opens a photo, then the networks, while the rest of the program is still being loaded.
+class Opening:
+    """A photo being opened, looked over by the finder network, and the networks being opened, while the program loads.
 
-    Decoding and opening networks leave the interpreter free.
+    Decoding and networks leave the interpreter free; what they need is loaded first.
     """
 
     def __init__(self, path: str) -> None:
-        super().__init__(name="opening the photo")
+        from vision.photo import open_photo  # before the thread, which would vie for it with all else that is loaded
+
         self._path = path
         self._photo: Photo | None = None
+        self._regions: Regions | None = None
         self._error: BaseException | None = None
-        self.start()
+        self._threads = [threading.Thread(target=self._look, args=(open_photo,), name="looking at the photo")]
+        self._threads[0].start()
+        from vision.models import shipped
 
-    def run(self) -> None:
-        from vision.photo import open_photo
+        self._threads.append(threading.Thread(target=_open_the_rest, args=(shipped,), name="opening the networks"))
+        self._threads[1].start()
 
+    def _look(self, open_photo: Callable[[str], Photo]) -> None:
         try:
             self._photo = open_photo(self._path)
         except BaseException as error:  # raised again where the photo is wanted
             self._error = error
             return
-        from vision.models import ModelError, shipped
+        from vision.models import ModelError
+        from vision.segment import find_regions
 
         with contextlib.suppress(ModelError):  # raised again where the network is wanted
-            for which in ("finder", "reader", "rim"):
-                shipped(which)
+            self._regions = find_regions(self._photo)
 
-    def photo(self) -> Photo:
-        """The photo, or what `vision.photo.open_photo` raised."""
-        self.join()
+    def result(self) -> tuple[Photo, Regions | None]:
+        """The photo and what the finder sees in it, or what `vision.photo.open_photo` raised."""
+        for thread in self._threads:
+            thread.join()
         if self._photo is None:
             raise self._error or RuntimeError("the photo was not opened")
-        return self._photo
+        return self._photo, self._regions
+
+
+def _open_the_rest(shipped: Callable[[str], Model]) -> None:
+    """Open the networks beside the finder: no network may be opened in two threads, which would do it twice."""
+    from vision.models import ModelError
+    from vision.outline_words import outline_network
+
+    with contextlib.suppress(ModelError):  # raised again where the network is wanted
+        for which in ("reader", "rim"):
+            shipped(which)
+        outline_network()
 
 
 def read_file(path: str, options: ReadOptions, opening: Opening | None = None) -> tuple[Photo, Reading]:
@@ -191,13 +210,14 @@ def read_file(path: str, options: ReadOptions, opening: Opening | None = None) -
     from vision.photo import open_photo
     from vision.pipeline import open_networks, read_photo
 
-    if path == "-":
-        photo = open_photo(sys.stdin.buffer.read(), name="standard input")
+    if opening is not None:
+        photo, regions = opening.result()
+    elif path == "-":
+        photo, regions = open_photo(sys.stdin.buffer.read(), name="standard input"), None
     else:
-        opening = opening or Opening(path)
-        photo = opening.photo()
-        open_networks()
-    return photo, read_photo(photo, options)
+        photo, regions = open_photo(path), None
+    open_networks()
+    return photo, read_photo(photo, options, regions=regions)
 
 
 # ------------------------------------------------------------------------------------------- the shop's list

@@ -72,7 +72,7 @@ def open_networks() -> None:
     outline_network()
 
 
-def read_photo(photo: Photo, options: ReadOptions | None = None) -> Reading:
+def read_photo(photo: Photo, options: ReadOptions | None = None, *, regions: Regions | None = None) -> Reading:
     """Read one photo.
 
     Parameters
@@ -81,18 +81,19 @@ def read_photo(photo: Photo, options: ReadOptions | None = None) -> Reading:
         Upright pixels, from `vision.photo.open_photo`.
     options : ReadOptions, optional
         What the user knows: coin, ruler, card, facing, family, thickness.
+    regions : Regions, optional
+        What `vision.segment.find_regions` says of this photo, where that is known already.
 
     Returns
     -------
     Reading
         Always; its `outcome` says what it is worth.
     """
-    return _read(photo, options or ReadOptions()).in_file_pixels(photo.step)
+    return _read(photo, regions or find_regions(photo), options or ReadOptions()).in_file_pixels(photo.step)
 
 
-def _read(photo: Photo, options: ReadOptions) -> Reading:
+def _read(photo: Photo, regions: Regions, options: ReadOptions) -> Reading:
     """The reading in the photo's own pixels."""
-    regions = find_regions(photo)
     found = find_part(photo.pixels, regions)
     scale, warnings = find_reference(photo, regions, found, options)
     notes = [*photo.warnings, *found.warnings, *warnings]

@@ -43,7 +43,7 @@ def reads(monkeypatch):
 
     asked = []
 
-    def known(photo, options):
+    def known(photo, options, *, regions=None):
         asked.append((photo, options))
         return a_reading()
 
@@ -201,7 +201,7 @@ def test_options_reach_the_pipeline(run, reads, photo):
 def test_an_error_of_our_own_is_one_line_too(run, monkeypatch, photo):
     import vision.pipeline
 
-    def broken(photo, options):
+    def broken(photo, options, *, regions=None):
         raise RuntimeError("two\nlines")
 
     monkeypatch.setattr(vision.pipeline, "read_photo", broken)
@@ -215,7 +215,7 @@ def test_an_error_of_our_own_is_one_line_too(run, monkeypatch, photo):
 def test_interrupt_is_130(run, monkeypatch, photo):
     import vision.pipeline
 
-    def stopped(photo, options):
+    def stopped(photo, options, *, regions=None):
         raise KeyboardInterrupt
 
     monkeypatch.setattr(vision.pipeline, "read_photo", stopped)

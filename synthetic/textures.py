@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import cv2
 import numpy as np
 
+from synthetic import coin_faces
 from synthetic.reflections import slopes
 from synthetic.surfaces import Metal, octaves, sample_metal
 
@@ -287,6 +288,16 @@ def _coin(slab: Slab, rng: np.random.Generator, f: Finish, h: int, w: int, px_mm
         soft = cv2.GaussianBlur(canvas, (0, 0), max(1.0, 0.05 * radius))
         hollow = 1 - np.float32(rng.uniform(0, 0.35)) * np.clip(1 - soft, 0, 1)[..., None]
         out = _with(out, gain=hollow if out.gain is None else out.gain * hollow)
+    elif rng.random() < 0.4:
+        out = _with(out, gain=coin_faces.hollows(rng, np.clip(canvas, 0, 1), 0.06 * radius)[..., None])
+    face = coin_faces.struck(rng, max(8, round(2 * radius))) if rng.random() < 0.5 else None
+    if face is not None:
+        move = np.array([[1.0, 0.0, cx - face.shape[1] / 2], [0.0, 1.0, cy - face.shape[0] / 2]])
+        light = cv2.warpAffine(face, move, (w, h), flags=cv2.INTER_LINEAR, borderValue=1.0)[..., None]
+        if rng.random() < 0.7:  # instead of the invented relief, else over it
+            out = _with(out, nx=f.nx, ny=f.ny)
+        out = _relief(out, light[..., 0], float(rng.uniform(0.0, 0.8)), max(0.7, 0.02 * radius))
+        out = _with(out, gain=light if out.gain is None else out.gain * light)
     form = slab.texture.split(":")[1]
     if form.startswith("bimetal"):
         y, x = np.mgrid[0:h, 0:w].astype(np.float32)
@@ -505,7 +516,6 @@ _PACKAGED = (
     "cat",
     "chelsea",
     "coffee",
-    "coins",
     "grass",
     "gravel",
     "hubble_deep_field",

@@ -14,7 +14,7 @@ from synthetic.coin_table import COINS, HOLE_MM, coin_outline
 from synthetic.openings import Opening
 from synthetic.outline import disc, even_steps, largest, round_corners
 from synthetic.shape import sample_part
-from synthetic.surfaces import Metal, hue, sample_metal
+from synthetic.surfaces import Metal, hue, sample_metal, three
 
 if TYPE_CHECKING:
     from synthetic.scene import Slab
@@ -75,6 +75,11 @@ def coin(rng: np.random.Generator, name: str | None = None) -> Slab:
     if metal == "copper" and rng.random() < 0.6:  # old copper is brown
         k = rng.uniform(0.35, 0.8)
         surface = replace(surface, mirror=(0.72 * k, 0.42 * k, 0.28 * k), matte=(0.10 * k, 0.05 * k, 0.03 * k))
+    elif rng.random() < 0.3:  # and old silver dark grey
+        k = float(rng.uniform(0.2, 0.7))
+        surface = replace(
+            surface, mirror=three(k * np.array(surface.mirror)), matte=three(0.06 * np.array(surface.mirror))
+        )
     shape = coin_outline(name)
     openings: tuple[Opening, ...] = ()
     if form == "holed":

@@ -14,6 +14,7 @@ from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from synthetic import negatives
+from synthetic.coin_faces import hollows, struck
 from synthetic.coin_table import COINS, HOLE_MM, coin_outline
 from synthetic.plate import Mesh, Plate, PlateHole, circle, face, join, plate_mesh, resample, ring_of, rounded, wall
 from synthetic.traced_surfaces import SIZE, Surface, flat, font, mix, noise, scratches
@@ -139,6 +140,8 @@ def coin(rng: np.random.Generator, name: str, *, heldout: bool) -> Prop:
     dirt = np.clip(0.6 * noise(rng, n, 2.0) + 0.9 * (1 - relief) * wear + age - 0.6, 0, 1) * 0.55 * age
     colour = mix(colour, flat(tint, n), dirt)
     rough = float(rng.uniform(0.16, 0.38)) + 0.25 * dirt + 0.02 * noise(rng, n, 1.5)
+    if not heldout:
+        colour, height = _struck(rng, colour, height, n, r / extent)
     surface = Surface(name, np.clip(colour, 0, 1), np.clip(rough, 0.1, 1), height.astype(np.float32), extent, 1.0)
     shape = coin_outline(name)
     round_ = form in ("round", "reeded", "holed")
@@ -165,6 +168,25 @@ def coin(rng: np.random.Generator, name: str, *, heldout: bool) -> Prop:
         mesh = _reeded(mesh, reeds, r - 0.15)
     outline = circle(0, 0, r, points=180) if round_ else ring
     return Prop("coin", name, planar_uv(mesh, extent), surface, outline, thick - edge, thick, holes)
+
+
+def _struck(rng: np.random.Generator, colour: Array, height: Array, n: int, share: float) -> tuple[Array, Array]:
+    """Colour and height of a coin with a real coin's light and dark over them, or with dark hollows, or as they are."""
+    kind = rng.random()
+    if kind < 0.5:
+        side = round(2.0 * share * n)
+        face = struck(rng, side)
+        if face is not None:
+            low = (n - side) // 2
+            light = np.ones((n, n), np.float32)
+            light[low : low + side, low : low + side] = face[: n - low, : n - low]
+            keep = float(rng.choice((0.0, 1.0), p=(0.7, 0.3)))
+            return colour * light[..., None], (keep * height + rng.uniform(0.0, 0.06) * light).astype(np.float32)
+    elif kind < 0.75:
+        span = float(np.ptp(height)) or 1.0
+        dark = hollows(rng, ((height - height.min()) / span).astype(np.float32), 0.03 * n)
+        return colour * dark[..., None], height
+    return colour, height
 
 
 def _reeded(mesh: Mesh, reeds: int, beyond: float) -> Mesh:

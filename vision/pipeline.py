@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -95,12 +96,14 @@ def read_photo(photo: Photo, options: ReadOptions | None = None, *, regions: Reg
 def _read(photo: Photo, regions: Regions, options: ReadOptions) -> Reading:
     """The reading in the photo's own pixels."""
     found = find_part(photo.pixels, regions)
-    scale, warnings = find_reference(photo, regions, found, options)
+    view = None
+    with ThreadPoolExecutor(1) as beside:  # neither needs the other, and OpenCV leaves the interpreter free
+        reference = beside.submit(find_reference, photo, regions, found, options)
+        if found.words is not None and found.patch is not None and found.outcome == "read":
+            view = see_face(photo.pixels, found.patch, found.words)
+    scale, warnings = reference.result()
     notes = [*photo.warnings, *found.warnings, *warnings]
     facts = PhotoFacts(photo.name, photo.sha256, *photo.size)
-    view = None
-    if found.words is not None and found.patch is not None and found.outcome == "read":
-        view = see_face(photo.pixels, found.patch, found.words)
     problem = _picture_problem(found, view)
     if view is None or problem is not None or found.words is None:
         notes += [problem] if problem is not None else []

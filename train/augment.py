@@ -299,6 +299,7 @@ def photometric(rgb: Tensor, cam: Tensor, dice: Dice) -> Tensor:
     rgb = torch.where(dice.chance(0.3, *each), lit, rgb)
 
     rgb = rgb * torch.exp(dice.normal(0.22, *each) + dice.normal(0.07, n, 3, 1, 1))
+    rgb = torch.where(dice.chance(0.06, *each), rgb * dice.uniform(1.3, 2.2, *each), rgb)  # the bench burnt out
     mean = rgb.mean(dim=(1, 2, 3), keepdim=True)
     rgb = mean + (rgb - mean) * torch.exp(dice.normal(0.2, *each))
     rgb = rgb.clamp(0.0, 1.0) ** torch.exp(dice.normal(0.2, *each))

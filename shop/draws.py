@@ -166,37 +166,52 @@ def _resample(likelihood: Array, rng: np.random.Generator) -> NDArray[np.intp]:
     return np.asarray(rng.permutation(kept), dtype=np.intp)
 
 
-def states_for(draws: Draws, measured: MeasuredPart, part: Part, *, mirrored: bool) -> Array:
-    """The draws' states (N, K), with every length that was not measured put about the candidate's own.
+class Unmeasured:
+    """What the lengths that were not measured make of the draws, for one candidate after the other."""
 
-    With `mirrored`, the radii are taken from the candidate's holes as they lie when the photo shows the other face.
-    """
-    states = draws.states
-    if not measured.is_measured("reach"):
-        u = math.sqrt(float(measured.covariance[0, 0]))
-        states = states.copy()
-        states[:, 0] = part.reach_mm + (states[:, 0] - measured.mean[0]) / u * UNMEASURED_LENGTH_U_MM
-    for i, hole in enumerate(measured.holes):
-        if hole.position == CENTRE or all(measured.is_measured(f"holes[{i}].{axis}") for axis in "xy"):
-            continue
-        rows = [3 + 3 * i, 4 + 3 * i]
-        mean = measured.mean[rows]
-        radius = float(np.hypot(*mean))
-        along = mean / radius
-        seen = along * (-1.0, 1.0) if mirrored else along
-        off = [-(np.array(new.xy_mm) @ seen) / max(new.radius_mm, 1e-6) for new in part.holes]
-        target = part.holes[int(np.argmin(off))].radius_mm
-        u = math.sqrt(float(along @ measured.covariance[np.ix_(rows, rows)] @ along))
-        states = states.copy() if states is draws.states else states
-        out = (states[:, rows] - mean) @ along
-        states[:, rows] += np.outer(target - radius + out * (min(UNMEASURED_RADIUS_U_MM, u) / u - 1.0), along)
-    return states
+    def __init__(self, draws: Draws, measured: MeasuredPart) -> None:
+        self._draws = draws
+        self._off_reach: Array | None = None  # (N,), about the candidate's own
+        if not measured.is_measured("reach"):
+            u = math.sqrt(float(measured.covariance[0, 0]))
+            self._off_reach = (draws.states[:, 0] - measured.mean[0]) / u * UNMEASURED_LENGTH_U_MM
+        # Of a hole each: its first column, its direction, its radius and what the draws change in it, (N,).
+        self._radii: list[tuple[int, Array, float, Array]] = []
+        for i, hole in enumerate(measured.holes):
+            if hole.position == CENTRE or all(measured.is_measured(f"holes[{i}].{axis}") for axis in "xy"):
+                continue
+            rows = [3 + 3 * i, 4 + 3 * i]
+            mean = measured.mean[rows]
+            radius = float(np.hypot(*mean))
+            along = mean / radius
+            u = math.sqrt(float(along @ measured.covariance[np.ix_(rows, rows)] @ along))
+            out = (draws.states[:, rows] - mean) @ along
+            self._radii.append((3 + 3 * i, along, radius, out * (min(UNMEASURED_RADIUS_U_MM, u) / u - 1.0)))
+
+    def states(self, part: Part, *, mirrored: bool) -> Array:
+        """The draws' states (N, K), with every length that was not measured put about the candidate's own.
+
+        With `mirrored`, the radii are taken from the candidate's holes as they lie when the photo shows the other face.
+        Everything but the reach hangs on the candidate's holes alone.
+        """
+        if self._off_reach is None and not self._radii:
+            return self._draws.states
+        states = self._draws.states.copy()
+        if self._off_reach is not None:
+            states[:, 0] = part.reach_mm + self._off_reach
+        for column, along, radius, change in self._radii:
+            x, y = (-along[0] if mirrored else along[0]), along[1]
+            off = [-(new.xy_mm[0] * x + new.xy_mm[1] * y) / max(new.radius_mm, 1e-6) for new in part.holes]
+            longer = part.holes[int(np.argmin(off))].radius_mm - radius + change
+            states[:, column] += longer * along[0]
+            states[:, column + 1] += longer * along[1]
+        return states
 
 
 def threads_mm(draws: Draws, states: Array, *, mirrored: bool) -> Array:
     """Where the cylinder's threads lie, (N, n, 2), mm; with `mirrored`, when the photo shows the other face."""
-    n = draws.offsets.shape[1]
-    placed = np.stack([states[:, 3 + 3 * i : 5 + 3 * i] for i in range(n)], axis=1) + draws.offsets
+    count, n = draws.offsets.shape[:2]
+    placed: Array = states[:, 3 : 3 + 3 * n].reshape(count, n, 3)[..., :2] + draws.offsets
     return placed * np.array([-1.0, 1.0]) if mirrored else placed
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shop.doubts import FITS_ANYHOW
-from shop.draws import Draws, lengths_agree, screws_agree, states_for, told_lengths_agree
+from shop.draws import Draws, Unmeasured, lengths_agree, screws_agree, told_lengths_agree
 from shop.measured import Array, MeasuredPart, hand_probability
 from shop.parts import Part
 from shop.threads import THREADS
@@ -102,20 +102,18 @@ class Judge:
     def __init__(self, measured: MeasuredPart, draws: Draws, options: FitOptions) -> None:
         self.measured, self.draws, self.options = measured, draws, options
         self._screws: dict[Any, NDArray[np.bool_]] = {}
-        self._complete = measured.is_complete()
+        self._unmeasured = Unmeasured(draws, measured)
         self._tolerances = options.reach_tolerance_mm, options.tail_width_tolerance_mm
         self._told = any(name in measured.taken for name in ("reach", "tail-width"))
         self._width = measured.is_measured("tail_width")
 
     def screws(self, part: Part, states: Array, mirrored: bool) -> NDArray[np.bool_]:
-        """In which draws the part's holes serve, (N,)."""
-        key = (part.holes, mirrored) if states is self.draws.states else None
-        if key in self._screws:
-            return self._screws[key]
-        agree = screws_agree(self.draws, states, part.holes, self.options.most_turn_deg, mirrored=mirrored)
-        if key is not None:
-            self._screws[key] = agree
-        return agree
+        """In which draws the part's holes serve, (N,); its other lengths have no say in that."""
+        key = part.holes, mirrored
+        if key not in self._screws:
+            turn = self.options.most_turn_deg
+            self._screws[key] = screws_agree(self.draws, states, part.holes, turn, mirrored=mirrored)
+        return self._screws[key]
 
     def judge(self, part: Part, possible: Sequence[bool] = (True, True)) -> Judged:
         """Probability that a part fits, and of each check by itself.
@@ -128,9 +126,7 @@ class Judge:
         bottom = 1.0 if part.bottom == "open" else measured.bottom["closed"]
         tail, all_words, sides, used = 0.0, 0.0, [], self.draws.states
         for (share, turned), worth in zip(sides_of(measured), possible, strict=False):
-            states = self.draws.states
-            if not self._complete:
-                states = states_for(self.draws, measured, part, mirrored=turned)
+            states = self._unmeasured.states(part, mirrored=turned)
             lengths = lengths_agree(self.draws, states, part, *self._tolerances, width_known=self._width)
             told: NDArray[np.bool_] | float = 1.0
             if self._told:

@@ -8,7 +8,7 @@ import pytest
 from scipy.stats import chi2, kstest
 
 from shop.clearance import hole_likelihood, likely_screws, screw_likelihood
-from shop.draws import ZONE_SIGMA, _in_zone, draw, states_for
+from shop.draws import ZONE_SIGMA, Unmeasured, _in_zone, draw
 from shop.measured import measured_part_by_hand
 from shop.parts import Part, parse_holes
 from shop.threads import THREADS
@@ -96,9 +96,9 @@ def test_what_was_not_measured_lies_about_the_candidates_own():
     part = measured_part_by_hand("finger", "closed", None, "21.4±8", None, "61±0.5@5±4:3.9; centre:3.9")
     candidate = Part("X", "finger", "closed", "none", 30.0, parse_holes("63@6.2:3.9; centre:3.9"))
     draws = draw(part, 20_000, np.random.default_rng(5), most_lift_mm=0.2, list_u95_mm=0.0, screws=("#5-40",))
-    states = states_for(draws, part, candidate, mirrored=False)
+    states = Unmeasured(draws, part).states(candidate, mirrored=False)
     assert states[:, 0].mean() == pytest.approx(30.0, abs=0.05)
     radius = np.hypot(states[:, 3], states[:, 4])
     assert radius.mean() == pytest.approx(6.2, abs=0.05)
     assert np.degrees(np.arctan2(states[:, 3], states[:, 4])).mean() == pytest.approx(61.0, abs=0.1)
-    assert states_for(draws, part, candidate, mirrored=False) is not draws.states
+    assert states is not draws.states

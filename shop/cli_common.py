@@ -210,12 +210,10 @@ def read_file(path: str, options: ReadOptions, opening: Opening | None = None) -
     from vision.photo import open_photo
     from vision.pipeline import open_networks, read_photo
 
-    if opening is not None:
-        photo, regions = opening.result()
-    elif path == "-":
+    if path == "-":
         photo, regions = open_photo(sys.stdin.buffer.read(), name="standard input"), None
     else:
-        photo, regions = open_photo(path), None
+        photo, regions = (opening or Opening(path)).result()
     open_networks()
     return photo, read_photo(photo, options, regions=regions)
 

@@ -169,7 +169,9 @@ def _ticks(marked: set[str], small: bool) -> list[str]:
             at, size = RING + 12.0, (11.5 if half % 2 == 0 else 9.0) * grow
             if hole:
                 at -= 8.0 * (grow - 1.0)
-                parts.append(f'<circle cx="{x * at:.2f}" cy="{-y * at:.2f}" r="{10.0 * grow:.1f}" fill="{MARK}"/>')
+                round_it = grow * (9.0 if len(name) < 3 else 11.5)
+                size *= {4: 0.9, 5: 0.75}.get(len(name), 1.0)  # 3:30, 10:30
+                parts.append(f'<circle cx="{x * at:.2f}" cy="{-y * at:.2f}" r="{round_it:.1f}" fill="{MARK}"/>')
             parts.append(
                 f'<text x="{x * at:.2f}" y="{-y * at + size * 0.36:.2f}" text-anchor="middle" font-size="{size}" '
                 f'font-family="{FONTS}" font-weight="{700 if hole else 400}" '

@@ -6,6 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -95,6 +96,7 @@ def read_photo(photo: Photo, options: ReadOptions | None = None, *, regions: Reg
 
 def _read(photo: Photo, regions: Regions, options: ReadOptions) -> Reading:
     """The reading in the photo's own pixels."""
+    cv2.setRNGSeed(0)  # fits and colour models start at random: the same photo reads the same, whatever was read before
     found = find_part(photo.pixels, regions)
     view = None
     with ThreadPoolExecutor(1) as beside:  # neither needs the other, and OpenCV leaves the interpreter free

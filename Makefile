@@ -59,7 +59,8 @@ test: check
 CORES ?= 2
 FEWER ?= 1
 STEPS ?= --steps reader=8500 --steps finder=4000 --again reader=2100@0.0012 --again finder=4300@0.002
-RIM_STEPS ?= 6000
+RIM_STEPS ?= 16000
+EDGE_STEPS ?= 6160
 TRACE := $(BIN)/python -m synthetic.pathtrace --size 960 --spp 32 --set train --negatives 0.15 --max-tilt 30 --hard 0.15
 SCALES := coin=0.52,ruler=0.22,card=0.12,cylinder=0.05,none=0.09
 HELD_OUT := $(BIN)/python -m synthetic.pathtrace --set heldout
@@ -73,6 +74,7 @@ model: $(VENV)/test.done
 	$(BIN)/python -m train.build --data data/fast --data data/traced --out data/runs --models vision/models $(STEPS) \
 	  --calibration data/calibration --calibration data/heldout --calibration data/not-cams
 	$(BIN)/python -m train.rim --data data/fast --data data/traced --drawn 20000 --steps $(RIM_STEPS) --out vision/models/rim.onnx
+	$(BIN)/python -m train.edge --data data/fast --steps $(EDGE_STEPS) --batch 48 --out vision/models/edge.onnx
 	$(BIN)/python -m synthetic.outlines --out data/outlines.jsonl --count 4000 --seed 7 --processes $(CORES)
 	$(BIN)/python -m train.outline_words data/outlines.jsonl --out vision/models/outline.onnx --epochs 25
 	$(BIN)/python -m train.calibrate_vote data/calibration data/heldout --model vision/models/outline.onnx

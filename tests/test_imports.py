@@ -58,6 +58,7 @@ LAYERS = (
         "vision.dimensions",
         "vision.measure",
         "vision.face",
+        "vision.face_edge",
         "vision.find",
         "vision.hole_fit",
     },

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from vision.classify import PatchReading, part_hand
 from vision.face import FaceView, see_face
+from vision.face_edge import edge_network, edge_of_face
 from vision.find import Found, find_part
 from vision.hole_fit import fit_holes
 from vision.measure import FaceEdges, Measurement, hub_of, measure
@@ -72,6 +73,7 @@ def open_networks() -> None:
     shipped("finder")
     shipped("reader")
     outline_network()
+    edge_network()
 
 
 def read_photo(photo: Photo, options: ReadOptions | None = None, *, regions: Regions | None = None) -> Reading:
@@ -103,6 +105,7 @@ def _read(photo: Photo, regions: Regions, options: ReadOptions) -> Reading:
         reference = beside.submit(find_reference, photo, regions, found, options)
         if found.words is not None and found.patch is not None and found.outcome == "read":
             view = see_face(photo.pixels, found.patch, found.words)
+            view = None if view is None else _on_own_edge(photo, view, found, None, 0.0)
     scale, warnings = reference.result()
     notes = [*photo.warnings, *found.warnings, *warnings]
     facts = PhotoFacts(photo.name, photo.sha256, *photo.size)
@@ -113,8 +116,17 @@ def _read(photo: Photo, regions: Regions, options: ReadOptions) -> Reading:
         return Reading(outcome, facts, scale=_scale_of_reference(photo, scale), warnings=tuple(notes))
     thickness = options.thickness_mm or THICKNESS_MM
     plane, thickness = bench_plane(photo, scale, view.edges, found.words.family.label, thickness)
+    view = _on_own_edge(photo, view, found, plane, thickness.value)
     view = _holes_on_plane(photo, view, plane, thickness, found.words)
     return _compose(photo, facts, options, found.words, view, plane, scale, thickness, notes)
+
+
+def _on_own_edge(photo: Photo, view: FaceView, found: Found, plane: Plane | None, thickness: float) -> FaceView:
+    """The view with its outline on the face's own edge: the bench needs it, and tells then where the wall must show."""
+    if found.patch is None or found.words is None:
+        return view
+    face_map = found.words.map("face")
+    return replace(view, edges=edge_of_face(photo.pixels, view.edges, face_map, found.patch, plane, thickness))
 
 
 def _holes_on_plane(photo: Photo, view: FaceView, plane: Plane, thickness: Quantity, words: PatchReading) -> FaceView:

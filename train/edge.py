@@ -1,0 +1,407 @@
+"""The network that sees where the face's edge is: outlines as the reader's steps give them, unrolled, trained, exported.
+
+    python -m train.edge --data FOLDER --out vision/models/edge.onnx --minutes 3
+
+Wall, shadow and chamfer all make edges beside the face's own; which is which is learned from pictures that know, with the
+wall's width beside them as a known bench gives it.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import multiprocessing
+import os
+import time
+import warnings
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import click
+import numpy as np
+import onnxruntime as ort
+import torch
+from numpy.typing import NDArray
+from torch import Tensor, nn
+from torch.nn import functional as f
+
+from train.calibrate import folders_option
+from train.card import code_version, write_card
+from train.dataset import labelled, read_example
+from train.export import OPSET, PARITY
+from vision.face import see_face
+from vision.face_edge import OVERLAP, PLACES, ROWS, SCHEMA, WALL_STEPS, WIDEST, unroll
+from vision.find import find_part
+from vision.photo import Photo
+from vision.segment import find_regions
+
+Array = NDArray[np.float64]
+
+ROOM: Final = 80  # samples kept on each normal: room for outlines moved to either side
+HELD_OUT_ONE_IN: Final = 20
+SMEAR: Final = 0.7  # standard deviation of the target about the true place, in samples
+MEAN, STD = 115.0, 60.0
+WARM_UP: Final = 60  # steps
+PACE_FROM, PACE_TO = 20, 60  # steps whose pace says how many fit into the minutes
+U_THICKNESS: Final = 0.2  # log: the plate's thickness is hardly known
+U_WALL: Final = 0.7  # samples, slow along the outline: a tilt wrong by two degrees
+NO_BENCH: Final = 0.08  # share of outlines without a known wall
+RIGHT: Final = 0.25  # share of outlines that lie nearly right,
+WITH_WALL: Final = 0.15  # and that lie on the true edge or on the wall's foot all round
+
+
+@dataclass(frozen=True, slots=True)
+class Strips:
+    """`picture` (N, ROWS, ROOM, 4) uint8; wall's width and true edge's place (N, ROWS), samples outwards from the middle.
+
+    The place is NaN where the normal does not meet the true outline.
+    """
+
+    picture: NDArray[np.uint8]
+    wall: NDArray[np.float32]
+    place: NDArray[np.float32]
+
+
+def crossing(polygon: Array, points: Array, normals: Array, farthest: float) -> Array:
+    """How far outwards along its normal each point (N, 2) leaves a polygon, nearest to the point, (N,); NaN beyond."""
+    a, b = polygon, np.roll(polygon, -1, axis=0)
+    edge = b - a
+    turning = np.sign(np.sum(a[:, 0] * b[:, 1] - b[:, 0] * a[:, 1]))
+    d = a[None] - points[:, None]
+    det = normals[:, :1] * edge[None, :, 1] - normals[:, 1:] * edge[None, :, 0]
+    safe = np.where(np.abs(det) < 1e-9, 1e-9, det)
+    along = (d[..., 0] * edge[None, :, 1] - d[..., 1] * edge[None, :, 0]) / safe
+    share = (d[..., 0] * normals[:, 1:] - d[..., 1] * normals[:, :1]) / safe
+    leaves = (share > -1e-9) & (share < 1.0 + 1e-9) & (det * turning > 1e-9)  # vertices count for both edges
+    along = np.where(leaves, along, np.inf)
+    nearest = along[np.arange(len(points)), np.argmin(np.abs(along), axis=1)]
+    return np.where(np.abs(nearest) < farthest, nearest, np.nan)
+
+
+def strip_of(path: Path) -> tuple[NDArray[np.uint8], Array, Array] | None:
+    """The outline of one labelled picture's cam as it is seen in use, unrolled, with its wall and its true place."""
+    try:
+        picture, label = read_example(path)
+    except (ValueError, OSError):
+        return None
+    shapes = {shape.kind: np.asarray(shape.polygon_px, dtype=float) for shape in label.shapes}
+    if label.family is None or not {"part", "body"} <= shapes.keys():
+        return None
+    found = find_part(picture, find_regions(Photo(picture, path.name, "", label.focal_35mm)))
+    if found.words is None or found.patch is None or found.outcome != "read":
+        return None
+    view = see_face(picture, found.patch, found.words)
+    if view is None or view.clipped:
+        return None
+    strip = unroll(picture, view.edges.outline_px, found.words.map("face"), found.patch, None, ROOM)
+    farthest = (ROOM / 2.0 - 2.0) * strip.pitch_px
+    face, body = (
+        crossing(shapes[kind], strip.points_px, strip.normals, farthest) / strip.pitch_px for kind in ("part", "body")
+    )
+    return strip.picture[..., :4], np.clip(np.nan_to_num(body - face), 0.0, WIDEST), face
+
+
+def gather(folders: tuple[Path, ...], processes: int) -> Strips:
+    """All cams of the folders' pictures whose outline the steps before this one find."""
+    paths = [path for folder in folders for path in labelled(folder)]
+    # spawned, not forked: OpenCV's threads do not live on in a fork, and a call that waits for one waits for ever
+    with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn")) as pool:
+        rows = [row for row in pool.map(strip_of, paths, chunksize=8) if row is not None]
+    if len(rows) < 2 * HELD_OUT_ONE_IN:
+        raise click.ClickException(f"only {len(rows)} outlines in these pictures: render more")
+    order = np.random.default_rng(0).permutation(len(rows))
+    picture, wall, place = (np.stack([rows[i][k] for i in order]) for k in range(3))
+    return Strips(picture, wall.astype(np.float32), place.astype(np.float32))
+
+
+class EdgeNet(nn.Module):
+    """Unrolled outlines (N, 7, rows, PLACES) -> logits of the edge's place (N, rows, PLACES)."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.first = _conv(7, 16)
+        self.second = nn.Sequential(_conv(16, 24, stride=2), _sep(24, 24))
+        self.third = nn.Sequential(_conv(24, 40, stride=2), _sep(40, 48, 2), _sep(48, 48, 4), _sep(48, 48, 8))
+        self.whole = nn.Linear(96, 48)  # what the outline as a whole says, told to every place of it
+        self.fourth = _sep(48, 48)
+        self.up_second = nn.Conv2d(48, 24, 1)
+        self.join_second = _sep(24, 24)
+        self.up_first = nn.Conv2d(24, 16, 1)
+        self.join_first = nn.Sequential(nn.ReLU(), nn.Conv2d(16, 1, 3, padding=1))
+
+    def forward(self, x: Tensor) -> Tensor:
+        a = self.first(x)
+        b = self.second(a)
+        c = self.third(b)
+        whole = self.whole(torch.cat([c.mean(dim=(2, 3)), c.amax(dim=3).mean(dim=2)], dim=1))
+        c = self.fourth(torch.relu(c + whole[:, :, None, None]))
+        b = self.join_second(b + _doubled(self.up_second(c)))
+        logits: Tensor = self.join_first(a + _doubled(self.up_first(b)))
+        return logits[:, 0]
+
+
+class EdgeForUse(nn.Module):
+    """uint8 strips (N, rows, PLACES, 5) in, probabilities of the rows without their overlap out."""
+
+    def __init__(self, network: nn.Module) -> None:
+        super().__init__()
+        self.network = network
+
+    def forward(self, strip: Tensor) -> Tensor:
+        x = strip.float()
+        logits = self.network(shown(x[..., :3], x[..., 3], x[:, :, 0, 4] / WALL_STEPS))
+        return torch.softmax(logits[:, OVERLAP:-OVERLAP], dim=2)
+
+
+def shown(rgb: Tensor, face: Tensor, wall: Tensor) -> Tensor:
+    """What the network sees (N, 7, rows, PLACES): colours (N, rows, PLACES, 3), the reader's map, both 0 to 255, the wall's
+    width in samples (N, rows), and where the face's edge would be if the outline were the wall's foot, or the foot if it
+    were the edge."""
+    away = torch.arange(PLACES, device=rgb.device) - PLACES / 2.0 + 0.5
+    width = wall[:, :, None].clamp(0.0, WIDEST)
+    there = (width > 1.0).float()
+    inner, outer = (torch.exp(-0.5 * ((away + side * width) / 1.5) ** 2) * there for side in (1.0, -1.0))
+    planes = [face / 128.0 - 1.0, (width / 10.0).expand(-1, -1, PLACES), inner, outer]
+    return torch.cat([((rgb - MEAN) / STD).permute(0, 3, 1, 2), torch.stack(planes, dim=1)], dim=1)
+
+
+def _conv(
+    inputs: int, outputs: int, *, size: int = 3, stride: int = 1, dilation: int = 1, groups: int = 1
+) -> nn.Sequential:
+    return nn.Sequential(
+        nn.Conv2d(inputs, outputs, size, stride, dilation * (size // 2), dilation, groups, bias=False),
+        nn.BatchNorm2d(outputs),
+        nn.ReLU(),
+    )
+
+
+def _sep(inputs: int, outputs: int, dilation: int = 1) -> nn.Sequential:
+    """A convolution of each channel alone, then across channels (Howard et al. 2017, arXiv:1704.04861)."""
+    return nn.Sequential(_conv(inputs, inputs, dilation=dilation, groups=inputs), _conv(inputs, outputs, size=1))
+
+
+def _doubled(x: Tensor) -> Tensor:
+    return f.interpolate(x, scale_factor=2.0, mode="bilinear", align_corners=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """What the network sees (N, 7, rows with overlap, PLACES), and the true place on every row (N, ROWS), NaN unknown."""
+
+    seen: Tensor
+    place: Tensor
+
+
+def moved(picture: Tensor, wall: Tensor, place: Tensor, shift: Tensor, dice: torch.Generator | None) -> Batch:
+    """Strips as if the outline lay `shift` (N, ROWS) samples farther out, dulled where `dice` are given."""
+    start = shift[:, :, None] + (ROOM - PLACES) / 2.0
+    at = torch.arange(PLACES, device=shift.device)[None, None] + start
+    low = at.floor().clamp(0, ROOM - 2).long()
+    part = (at - low).clamp(0.0, 1.0)[..., None]
+    values = picture.float()
+    below, above = (values.gather(2, (low + k)[..., None].expand(-1, -1, -1, 4)) for k in (0, 1))
+    values = below + (above - below) * part
+    rgb = values[..., :3] if dice is None else dulled(values[..., :3], dice)
+    seen = shown(rgb, values[..., 3], wall)
+    return Batch(torch.cat([seen[:, :, -OVERLAP:], seen, seen[:, :, :OVERLAP]], dim=2), place - shift)
+
+
+def disturbed(picture: Tensor, wall: Tensor, place: Tensor, dice: torch.Generator) -> Batch:
+    """Strips from any start, either way round, along outlines wrong in many ways, over benches hardly known."""
+    n, device = len(wall), wall.device
+
+    def lot(*size: int) -> Tensor:
+        return torch.rand((n, *size), generator=dice, device=device)
+
+    if float(torch.rand((), generator=dice, device=device)) < 0.5:
+        picture, wall, place = picture.flip(1), wall.flip(1), place.flip(1)
+    start = int(torch.randint(ROWS, (), generator=dice, device=device))
+    picture, wall, place = (x.roll(start, 1) for x in (picture, wall, place))
+    spread = float(torch.rand((), generator=dice, device=device))
+    shift = waves(n, 2.0 + 20.0 * spread, dice, device) * lot(1) * 2.5 + waves(n, 1.0, dice, device) * lot(1) * 0.5
+    true = place.nan_to_num(0.0)
+    kind = lot(1)
+    shift = torch.where(kind < RIGHT, shift + true + 0.4 * waves(n, 4.0, dice, device), shift)
+    foot = true + wall * (lot(1) < 0.7)
+    shift = torch.where((kind >= RIGHT) & (kind < RIGHT + WITH_WALL), shift + foot, shift)
+    width = wall * torch.exp(U_THICKNESS * torch.randn((n, 1), generator=dice, device=device))
+    width = width + U_WALL * waves(n, 25.0, dice, device) * lot(1)
+    width = torch.where(lot(1) < NO_BENCH, torch.zeros_like(width), width).clamp_min(0.0)
+    most = (ROOM - PLACES) / 2.0 - 1.0
+    return moved(picture, width, place, shift.clamp(-most, most), dice)
+
+
+def waves(n: int, length: float, dice: torch.Generator, device: torch.device) -> Tensor:
+    """Noise of unit spread round a closed outline, smooth over `length` rows, (n, ROWS)."""
+    noise = torch.fft.rfft(torch.randn((n, ROWS), generator=dice, device=device))
+    kept = torch.exp(-2.0 * (math.pi * torch.fft.rfftfreq(ROWS, device=device) * length) ** 2)
+    smooth = torch.fft.irfft(noise * kept, n=ROWS)
+    return smooth / smooth.std(dim=1, keepdim=True)
+
+
+def dulled(rgb: Tensor, dice: torch.Generator) -> Tensor:
+    """Other light, tint, noise and blur, as phones and benches bring them; (N, rows, places, 3), 0 to 255."""
+    n, device = len(rgb), rgb.device
+
+    def normal(*size: int) -> Tensor:
+        return torch.randn((n, *size), generator=dice, device=device)
+
+    def lot(*size: int) -> Tensor:
+        return torch.rand((n, *size), generator=dice, device=device)
+
+    order = torch.where(lot(1) < 0.3, torch.argsort(lot(3), dim=1), torch.arange(3, device=device)[None].expand(n, 3))
+    rgb = rgb.gather(3, order[:, None, None, :].expand_as(rgb))
+    rgb = (
+        (rgb - MEAN) * torch.exp(0.25 * normal(1, 1, 1)) * (1.0 + 0.12 * normal(1, 1, 3)) + MEAN + 24 * normal(1, 1, 1)
+    )
+    blurred = f.avg_pool2d(rgb.permute(0, 3, 1, 2), 3, 1, 1, count_include_pad=False).permute(0, 2, 3, 1)
+    rgb = torch.lerp(rgb, blurred, 0.8 * lot(1, 1, 1) * (lot(1, 1, 1) < 0.3))
+    noise = torch.randn(rgb.shape, generator=dice, device=device)
+    return (rgb + 7.0 * noise * lot(1, 1, 1)).clamp(0.0, 255.0)
+
+
+def loss_of(logits: Tensor, place: Tensor) -> tuple[Tensor, Tensor]:
+    """Cross entropy of the edge's place where it is known and in reach, and how far off the likeliest place is, samples."""
+    logits = logits[:, OVERLAP:-OVERLAP]
+    away = torch.arange(PLACES, device=place.device) - PLACES / 2.0 + 0.5
+    known = (place.abs() < PLACES / 2.0 - 2.0) & place.isfinite()
+    true = torch.where(known, place, torch.zeros_like(place))
+    target = torch.softmax(-0.5 * ((away - true[..., None]) / SMEAR) ** 2, dim=2)
+    entropy = -(target * f.log_softmax(logits, dim=2)).sum(dim=2)
+    off = (away[logits.argmax(dim=2)] - true).abs()
+    count = known.sum().clamp_min(1)
+    return (entropy * known).sum() / count, ((off * known).sum() / count).detach()
+
+
+def train(
+    strips: Strips, batch: int, device: str, *, steps: int | None = None, minutes: float = 3.0
+) -> tuple[nn.Module, dict[str, Any]]:
+    """The network after so many steps, and how far off it is on outlines it never saw.
+
+    Without `steps` the pace of the first ones fixes how many fit into the minutes; the record says how many they were.
+    """
+    torch.manual_seed(0)
+    dice = torch.Generator(device=device).manual_seed(1)
+    held = np.arange(len(strips.wall)) % HELD_OUT_ONE_IN == 0
+    fields = (strips.picture, strips.wall, strips.place)
+    known = [torch.from_numpy(x[~held]).to(device) for x in fields]
+    unseen = [torch.from_numpy(x[held]).to(device) for x in fields]
+    network = EdgeNet().to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    optimizer = torch.optim.AdamW(network.parameters(), lr=3e-3, weight_decay=1e-3)
+    began = paced = time.monotonic()
+    total, step = steps, 0
+    while total is None or step < total:
+        if total is None and step == PACE_FROM:
+            paced = time.monotonic()
+        if total is None and step == PACE_TO:
+            now = time.monotonic()  # the first steps are slow
+            total = step + max(1, int((60.0 * minutes - (now - began)) * (PACE_TO - PACE_FROM) / (now - paced)))
+            click.echo(f"{total} steps fit into {minutes} minutes")
+        share = 0.0 if total is None or step < PACE_TO else step / total
+        for group in optimizer.param_groups:
+            group["lr"] = 3e-3 * min(1.0, (step + 1) / WARM_UP) * (0.5 + 0.5 * math.cos(math.pi * share)) + 1e-6
+        chosen = torch.randint(len(known[1]), (batch,), generator=dice, device=device)
+        seen = disturbed(*(x[chosen] for x in known), dice)
+        with torch.autocast(device, dtype=torch.bfloat16):
+            logits = network(seen.seen.contiguous(memory_format=torch.channels_last))
+        loss, off = loss_of(logits.float(), seen.place)
+        optimizer.zero_grad(set_to_none=True)
+        loss.backward()  # type: ignore[no-untyped-call]
+        nn.utils.clip_grad_norm_(network.parameters(), 2.0)
+        optimizer.step()
+        if step % 100 == 0:
+            click.echo(f"step {step} loss {float(loss.detach()):.3f} off by {float(off):.2f} samples")
+        step += 1
+    network.eval()
+    with torch.no_grad():
+        as_used = moved(*unseen, torch.zeros_like(unseen[1]), None)
+        _, off = loss_of(network(as_used.seen), as_used.place)
+        before = float(unseen[2].abs().nanmean())
+    return network.cpu(), {
+        "outlines": len(strips.wall),
+        "steps": step,
+        "batch": batch,
+        "held_out": int(held.sum()),
+        "off_before_samples": round(before, 4),
+        "off_samples": round(float(off), 4),
+    }
+
+
+def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: dict[str, Any]) -> float:
+    """Write the network as ONNX with its card; the greatest difference of a probability to PyTorch.
+
+    Raises
+    ------
+    RuntimeError
+        If ONNX Runtime disagrees with PyTorch.
+    """
+    module = EdgeForUse(network).eval()
+    shape = (2, ROWS + 2 * OVERLAP, PLACES, 5)
+    example = torch.randint(0, 200, shape, dtype=torch.uint8, generator=torch.Generator().manual_seed(0))
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with warnings.catch_warnings(), torch.no_grad():
+        warnings.simplefilter("ignore")  # the older exporter says that it is the older one; it needs no further package
+        torch.onnx.export(
+            module,
+            (example,),
+            str(path),
+            opset_version=OPSET,
+            dynamo=False,
+            input_names=["strip"],
+            output_names=["edge"],
+            dynamic_axes={"strip": {0: "n"}, "edge": {0: "n"}},
+        )
+        wanted = module(example).numpy()
+    card = {
+        "schema": SCHEMA,
+        "input": {"rows": shape[1], "places": PLACES, "layout": "NHWC uint8 RGB, face map, wall"},
+        "data": [folder.name for folder in folders],
+        "training": record,
+        "code": code_version(),
+    }
+    write_card(path, SCHEMA, card)
+    got = ort.InferenceSession(str(path), providers=["CPUExecutionProvider"]).run(None, {"strip": example.numpy()})[0]
+    worst = float(np.abs(np.asarray(got) - wanted).max())
+    if not worst <= PARITY:
+        raise RuntimeError(f"{path.name}: ONNX Runtime differs from PyTorch by {worst:.2e}, more than {PARITY:.0e}")
+    return worst
+
+
+@click.command()
+@folders_option("--data", "folders", "Folder of training pictures with Labels; may be given again.", required=True)
+@click.option("--out", "path", default=Path("vision/models/edge.onnx"), type=click.Path(dir_okay=False, path_type=Path))
+@click.option(
+    "--kept", type=click.Path(dir_okay=False, path_type=Path), help="Unrolled outlines: read if there, else written."
+)
+@click.option("--steps", type=click.IntRange(1), help="Steps to train: with the same number, the same network again.")
+@click.option("--minutes", default=3.0, show_default=True, help="Training time after loading, without --steps.")
+@click.option("--batch", default=32, show_default=True)
+@click.option("--processes", default=os.cpu_count() or 1, help="For loading.")
+def main(
+    folders: tuple[Path, ...],
+    path: Path,
+    kept: Path | None,
+    steps: int | None,
+    minutes: float,
+    batch: int,
+    processes: int,
+) -> None:
+    """Train the edge network and write it as ONNX."""
+    if kept is not None and kept.is_file():
+        with np.load(kept) as file:
+            strips = Strips(file["picture"], file["wall"], file["place"])
+    else:
+        strips = gather(folders, processes)
+        if kept is not None:
+            np.savez_compressed(kept, picture=strips.picture, wall=strips.wall, place=strips.place)
+    click.echo(f"{len(strips.wall)} outlines")
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    network, record = train(strips, batch, device, steps=steps, minutes=minutes)
+    worst = export(network, path, folders, record)
+    click.echo(json.dumps({**record, "difference_to_pytorch": worst}))
+
+
+if __name__ == "__main__":
+    main()

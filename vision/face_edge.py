@@ -1,0 +1,179 @@
+"""The face's own edge among wall, shadow and chamfer, by a small network that sees the outline unrolled.
+
+Once the bench is known, it is known on which side of the part its wall must show and how wide it can be: the plate's
+thickness, projected. The network sees the photo along the outline's normals with that width, and says where the edge of
+the face lies on each; it has the whole outline before it, so that one doubtful place is judged with all others.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Final
+
+import cv2
+import numpy as np
+import onnxruntime as ort
+from numpy.typing import NDArray
+
+from vision.measure import FaceEdges
+from vision.models import FOLDER, ModelError
+from vision.outline import agree_with_neighbours, outward_normals, sample, smooth_closed, snap_to_photo
+from vision.patch import Patch, shrink_by_area
+from vision.plane import Plane
+
+Array = NDArray[np.float64]
+
+SCHEMA: Final = "camdial.edge/1"
+ROWS: Final = 240  # normals round the part
+OVERLAP: Final = 16  # rows repeated at both ends, so that the unrolled outline has no ends
+PLACES: Final = 56  # samples on each, half of them outside
+PITCH: Final = 1.0 / 170.0  # of the part's enclosing circle's radius: about 0.1 mm
+WALL_STEPS: Final = 8.0  # the wall's width is shown in eighths of a sample
+WIDEST: Final = 25.0  # samples: wider than any wall under 35 degrees
+SMOOTH: Final = 3.0  # outline points over which a normal is averaged
+PEAK: Final = 4.0  # samples about the likeliest place that tell it
+SNAP_REACH, SNAP_PRIOR = 1.5, 0.8  # samples: how far from the network's place the photo's own edge is looked for
+LEAST_MASS: Final = 0.35  # of a normal's probability near its likeliest place: less, and it tells nothing
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """A closed outline unrolled.
+
+    `picture` is (ROWS, places, 5) uint8: red, green, blue, the reader's face map, the wall's width in `WALL_STEPS`; from
+    inside to outside. `points_px` and `normals` (ROWS, 2) are where each row crosses the outline and its direction.
+    """
+
+    picture: NDArray[np.uint8]
+    points_px: Array
+    normals: Array
+    pitch_px: float
+
+
+def unroll(
+    pixels: NDArray[np.uint8],
+    outline_px: Array,
+    face_map: NDArray[np.float32],
+    patch: Patch,
+    wall_px: Array | None,
+    places: int = PLACES,
+) -> Strip:
+    """The photo along the normals of an outline of 2 ROWS points.
+
+    Parameters
+    ----------
+    pixels : ndarray of shape (H, W, 3), uint8
+    outline_px : ndarray of shape (2 * ROWS, 2)
+        Closed, photo pixels.
+    face_map : ndarray of shape (S, S)
+        The reader's, over `patch`.
+    wall_px : ndarray of shape (2 * ROWS,), optional
+        How wide the wall must show at each point, 0 where it is hidden; None where the bench is not known.
+    """
+    (_, _), radius = cv2.minEnclosingCircle(outline_px.astype(np.float32))
+    pitch = PITCH * radius
+    points, normals = outline_px[::2], outward_normals(outline_px, SMOOTH)[::2]
+    away = (np.arange(places) - places / 2.0 + 0.5) * pitch
+    where = points[:, None] + away[None, :, None] * normals[:, None]
+    limit = np.array([pixels.shape[1], pixels.shape[0]])
+    low = np.clip(np.floor(where.min(axis=(0, 1))).astype(int) - 3, 0, limit - 2)
+    high = np.maximum(np.ceil(where.max(axis=(0, 1))).astype(int) + 4, low + 2)
+    window, scale = pixels[low[1] : high[1], low[0] : high[0]], np.ones(2)
+    if pitch > 1.3:
+        window, scale = shrink_by_area(window, pitch)
+    rgb = sample(window, (where - low + 0.5) * scale - 0.5)
+    seen = 255.0 * sample(face_map, patch.patch_points(where.reshape(-1, 2))).reshape(where.shape[:2])
+    wall = np.zeros(ROWS) if wall_px is None else np.clip(wall_px[::2] / pitch, 0.0, WIDEST) * WALL_STEPS
+    planes = [rgb, seen[..., None], np.broadcast_to(wall[:, None, None], (*seen.shape, 1))]
+    picture = np.clip(np.rint(np.concatenate(planes, axis=2)), 0, 255).astype(np.uint8)
+    return Strip(picture, points, normals, pitch)
+
+
+def wall_width(outline_px: Array, plane: Plane, thickness: float) -> Array:
+    """How wide the plate's wall shows beside each point of its upper outline, pixels, (N,); negative where it is hidden.
+
+    The wall is what lies between the edge of the face and the same edge on the bench, `thickness` below it.
+    """
+    foot = plane.to_px(plane.to_mm(outline_px, thickness), 0.0)
+    return np.asarray(((foot - outline_px) * outward_normals(outline_px, SMOOTH)).sum(axis=1))
+
+
+def edge_of_face(
+    pixels: NDArray[np.uint8],
+    face: FaceEdges,
+    face_map: NDArray[np.float32],
+    patch: Patch,
+    plane: Plane | None,
+    thickness: float,
+) -> FaceEdges:
+    """The same edges with the outline where the network sees the face's own edge.
+
+    Parameters
+    ----------
+    pixels : ndarray of shape (H, W, 3), uint8
+    face : FaceEdges
+        Its outline has 2 ROWS points and lies within about 3 mm of the true one.
+    face_map, patch
+        The reader's map and the patch it is of.
+    plane : Plane, optional
+        The bench; without it the network must tell a wall from what it looks like.
+    thickness : float
+        Height of the face in the plane's unit.
+    """
+    wall = None if plane is None else wall_width(face.outline_px, plane, thickness)
+    strip = unroll(pixels, face.outline_px, face_map, patch, wall)
+    place, mass = peaks(said(strip))
+    moved = np.where(mass > LEAST_MASS, place, 0.0) * strip.pitch_px
+    both = np.empty(2 * ROWS)
+    both[::2], both[1::2] = moved, 0.5 * (moved + np.roll(moved, -1))
+    outline = face.outline_px + smooth_closed(both, 0.7)[:, None] * outward_normals(face.outline_px, SMOOTH)
+    return replace(face, outline_px=_onto_photo(pixels, outline, strip.pitch_px))
+
+
+def _onto_photo(pixels: NDArray[np.uint8], outline: Array, pitch: float) -> Array:
+    """The outline on the photo's own edge, where it shows one this near: that is sharper than a sample."""
+    edge = snap_to_photo(pixels, outline, max(1.5, SNAP_REACH * pitch), max(0.6, SNAP_PRIOR * pitch))
+    kept = agree_with_neighbours(edge, max(0.8, SNAP_PRIOR * pitch))
+    return np.where(kept[:, None], edge.points_px, outline)
+
+
+def said(strip: Strip) -> NDArray[np.float32]:
+    """The network's probability of every place on each row, (ROWS, PLACES)."""
+    picture = strip.picture
+    shown = np.concatenate([picture[-OVERLAP:], picture, picture[:OVERLAP]])[None]
+    return np.asarray(edge_network().run(["edge"], {"strip": np.ascontiguousarray(shown)})[0][0], dtype=np.float32)
+
+
+def peaks(probability: NDArray[np.float32]) -> tuple[Array, Array]:
+    """Likeliest place of each row in samples outwards from its middle, and the probability about it, (ROWS,) each."""
+    p = probability.astype(np.float64)
+    at = np.arange(p.shape[1]) - p.shape[1] / 2.0 + 0.5
+    best = np.argmax(cv2.blur(p, (5, 1), borderType=cv2.BORDER_CONSTANT), axis=1)
+    place = at[best]
+    for _ in range(3):  # a window about a whole sample would draw the mean towards it
+        near = p * np.clip(1.0 - np.abs(at[None] - place[:, None]) / PEAK, 0.0, None)
+        mass = near.sum(axis=1)
+        place = (near @ at) / np.maximum(mass, 1e-9)
+    return place, mass
+
+
+@lru_cache(maxsize=1)
+def edge_network() -> ort.InferenceSession:
+    """The network, opened once a process.
+
+    Raises
+    ------
+    ModelError
+        If it is missing or not of this version.
+    """
+    path = FOLDER / "edge.onnx"
+    if not path.is_file():
+        raise ModelError("the network edge.onnx is missing: install the package again, or train it (see train/)")
+    options = ort.SessionOptions()
+    options.intra_op_num_threads = options.inter_op_num_threads = 1
+    options.log_severity_level = 3
+    session = ort.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
+    if SCHEMA not in session.get_modelmeta().custom_metadata_map:
+        raise ModelError(f"the network edge.onnx carries no card of version {SCHEMA}: install the matching version")
+    return session

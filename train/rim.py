@@ -34,7 +34,10 @@ from train.dataset import labelled, read_example
 from train.export import OPSET, PARITY
 from train.rim_draw import REACH, SIDE, draw
 from vision.fitting import fit_ellipse
+from vision.label import Label
 from vision.models import CLASSES, MAPS, SCHEMA, WORDS, default_calibration
+from vision.plane import FULL_FRAME_DIAGONAL_MM
+from vision.scale.coins import COINS
 from vision.scale.rim_network import (
     FARTHEST,
     INNER,
@@ -55,6 +58,8 @@ PROFILE: Final = 360  # directions in which the true edge is kept
 U_CENTRE, U_RADIUS, U_FLAT = 0.045, 0.07, 0.025  # how wrong a first ellipse is, of the radius
 NEARLY_TRUE: Final = 0.4  # of the looks are second ones, along an ellipse a fifth as wrong
 ASTRAY: Final = 0.2  # of the first circles are some other ring: an inner disc, a shadow, half a coin
+LEAST_TILT_DEG: Final = 6.0  # from which a picture without a focal length tells it by its tilt
+MOST_OFF_DEG: Final = 1.5  # of the part's tilt from the Label's: its tail is bent, or the focal length another
 SMEAR: Final = 0.7  # standard deviation of the target about the true place, in samples
 ROUND_KINDS: Final = ("hole", "countersink", "clutter", "other", "body", "screw_head")  # no coins, though roundish
 HELD_OUT_ONE_IN: Final = 20
@@ -66,10 +71,11 @@ MEAN, STD = 115.0, 60.0
 
 @dataclass(frozen=True, slots=True)
 class Coins:
-    """`pixels` (N, CROP, CROP, 4) uint8: R, G, B, 255 where something lies over; `truth` (N, 6 + PROFILE) in crop pixels.
+    """`pixels` (N, CROP, CROP, 4) uint8: R, G, B, 255 where something lies over; `truth` (N, 6 + 2 PROFILE) in crop pixels.
 
     The truth is the best ellipse (x, y, mean radius, cos 2 and sin 2 of its flattening), whether it is a coin, then the
-    edge's distance from its centre in every direction.
+    distance from its centre, in every direction, of the face's edge and of where face and wall end: NaN where no picture
+    tells the latter.
     """
 
     pixels: NDArray[np.uint8]
@@ -77,7 +83,8 @@ class Coins:
 
 
 class RimNet(nn.Module):
-    """Unrolled things (N, 3, rows, STEPS) -> logits of the rim's place (N, rows, PLACES) and of being a coin (N,)."""
+    """Unrolled things (N, 3, rows, STEPS) -> logits of the places of the face's edge and of where the wall ends
+    (N, 2, rows, PLACES), and of being a coin (N,)."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -89,7 +96,7 @@ class RimNet(nn.Module):
         self.up_second = nn.Conv2d(40, 20, 1)
         self.join_second = _sep(20, 20)
         self.up_first = nn.Conv2d(20, 12, 1)
-        self.join_first = nn.Sequential(nn.ReLU(), nn.Conv2d(12, 1, 3, padding=1))
+        self.join_first = nn.Sequential(nn.ReLU(), nn.Conv2d(12, 2, 3, padding=1))
         self.coin = nn.Sequential(nn.Linear(80, 16), nn.ReLU(), nn.Linear(16, 1))
 
     def forward(self, x: Tensor) -> tuple[Tensor, Tensor]:
@@ -99,7 +106,7 @@ class RimNet(nn.Module):
         pooled = torch.cat([c.mean(dim=(2, 3)), c.amax(dim=3).mean(dim=2)], dim=1)
         b = self.join_second(b + _doubled(self.up_second(c)))
         place = self.join_first(a + _doubled(self.up_first(b)))
-        return place[:, 0, :, INNER:], self.coin(pooled)[:, 0]
+        return place[:, :, :, INNER:], self.coin(pooled)[:, 0]
 
 
 class RimForUse(nn.Module):
@@ -109,10 +116,11 @@ class RimForUse(nn.Module):
         super().__init__()
         self.network = network
 
-    def forward(self, rgb: Tensor) -> tuple[Tensor, Tensor]:
+    def forward(self, rgb: Tensor) -> tuple[Tensor, Tensor, Tensor]:
         x = (rgb.permute(0, 3, 1, 2).float() - MEAN) / STD
         place, coin = self.network(x)
-        return torch.softmax(place[:, OVERLAP:-OVERLAP], dim=2), torch.sigmoid(coin)
+        place = torch.softmax(place[:, :, OVERLAP:-OVERLAP], dim=3)
+        return place[:, 0], place[:, 1], torch.sigmoid(coin)
 
 
 def _conv(
@@ -180,9 +188,60 @@ def coins_of(path: Path) -> list[tuple[NDArray[np.uint8], NDArray[np.float32]]]:
         half, mean = (ellipse.long - ellipse.short) / 2.0 * scale, (ellipse.long + ellipse.short) / 2.0 * scale
         flat = (half * math.cos(2 * ellipse.angle), half * math.sin(2 * ellipse.angle))
         middle = (CROP_PX - 1) / 2.0
-        truth = np.concatenate([[middle, middle, mean, *flat, float(coin)], _profile(edge - middle)])
+        outer = np.full(PROFILE, np.nan)
+        if coin and (foot := foot_of(label, polygon)) is not None:
+            outer = _profile(_hull(np.concatenate([edge, foot @ to_crop[:, :2].T + to_crop[:, 2]])) - middle)
+        truth = np.concatenate([[middle, middle, mean, *flat, float(coin)], _profile(edge - middle), outer])
         found.append((np.dstack([crop, over]).astype(np.uint8), truth.astype(np.float32)))
     return found
+
+
+def foot_of(label: Label, face_px: NDArray[np.float64]) -> NDArray[np.float64] | None:
+    """Where the wall below a coin's face (N, 2) meets the bench, px; None where the Label does not tell.
+
+    The part's outline in mm and in the picture tells the bench's normal up to the focal length; a coin's mean radius and
+    thickness do the rest.
+    """
+    parts = [shape for shape in label.shapes if shape.kind == "part"]
+    coin = COINS.get(label.scale_reference or "")
+    alone = sum(shape.kind == "coin" for shape in label.shapes) == 1
+    if coin is None or coin.thickness_mm is None or not alone or len(parts) != 1 or label.tilt_deg is None:
+        return None
+    plan, seen = np.asarray(label.outline_mm), np.asarray(parts[0].polygon_px)
+    if len(plan) != len(seen) or len(plan) < 8:
+        return None
+    middle = np.array([(label.width - 1) / 2.0, (label.height - 1) / 2.0])
+    turn, _ = cv2.findHomography(plan, seen - middle)
+    if turn is None:
+        return None
+    if label.focal_35mm is not None:
+        focals = np.array([label.focal_35mm]) * math.hypot(label.width, label.height) / FULL_FRAME_DIAGONAL_MM
+    elif label.tilt_deg < LEAST_TILT_DEG:
+        return None
+    else:
+        focals = np.geomspace(0.35, 3.0, 200) * math.hypot(label.width, label.height)
+    normals = [_normal(turn, float(focal)) for focal in focals]
+    off = [abs(math.degrees(math.acos(min(-n[2], 1.0))) - label.tilt_deg) for n in normals]
+    best = int(np.argmin(off))
+    if off[best] > MOST_OFF_DEG:
+        return None
+    focal, normal = float(focals[best]), normals[best]
+    ray = np.column_stack([(face_px - middle) / focal, np.ones(len(face_px))])
+    at = ray / (ray @ -normal)[:, None]
+    radius = float(np.linalg.norm(at - at.mean(axis=0), axis=1).mean())
+    foot = at - normal * (radius * coin.thickness_mm / (coin.mean_diameter_mm / 2.0))
+    return np.asarray(foot[:, :2] / foot[:, 2:] * focal + middle)
+
+
+def _normal(turn: NDArray[np.float64], focal: float) -> NDArray[np.float64]:
+    """The unit normal, towards the camera, of the plane that a homography from mm to centred pixels shows."""
+    columns = np.diag([1.0 / focal, 1.0 / focal, 1.0]) @ turn
+    normal = np.cross(columns[:, 0], columns[:, 1])
+    return np.asarray(-normal * np.sign(normal[2]) / np.linalg.norm(normal))
+
+
+def _hull(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(cv2.convexHull(points.astype(np.float32))[:, 0], np.float64)
 
 
 def drawn_one(seed: int) -> tuple[NDArray[np.uint8], NDArray[np.float32]]:
@@ -193,16 +252,17 @@ def drawn_one(seed: int) -> tuple[NDArray[np.uint8], NDArray[np.float32]]:
 
 
 def with_truth(
-    crop: NDArray[np.uint8], edge: NDArray[np.float64], coin: bool
+    crop: NDArray[np.uint8], edge: NDArray[np.float64], outer: NDArray[np.float64], coin: bool
 ) -> tuple[NDArray[np.uint8], NDArray[np.float32]]:
-    """A crop and the edge (N, 2) in it as `Coins` has them."""
+    """A crop, the face's edge (N, 2) in it and where its wall ends (M, 2), as `Coins` has them."""
     ellipse = fit_ellipse(edge)
     if not ellipse:
         raise ValueError("the edge is no ellipse")
     half, mean = (ellipse.long - ellipse.short) / 2.0, (ellipse.long + ellipse.short) / 2.0
     centre = np.array([ellipse.x, ellipse.y])
     flat = (half * math.cos(2 * ellipse.angle), half * math.sin(2 * ellipse.angle))
-    truth = np.concatenate([centre, [mean, *flat, float(coin)], _profile(edge - centre)])
+    profiles = _profile(edge - centre), _profile(outer - centre)
+    truth = np.concatenate([centre, [mean, *flat, float(coin)], *profiles])
     return np.dstack([crop, np.zeros(crop.shape[:2], np.uint8)]), truth.astype(np.float32)
 
 
@@ -263,12 +323,14 @@ def gather(folders: tuple[Path, ...], drawn: int, most: int, processes: int) -> 
 
 @dataclass(frozen=True, slots=True)
 class Unrolled:
-    """`rgb` (N, 3, rows, STEPS); where the rim lies on every ray in samples of the fine ones (N, rows), which rays show it,
-    and whether it is a coin seen along its rim (N,)."""
+    """`rgb` (N, 3, rows, STEPS); where the face's edge lies on every ray in samples of the fine ones (N, rows), which rays
+    show it, the same of the wall's end, and whether it is a coin seen along its rim (N,)."""
 
     rgb: Tensor
     place: Tensor
     shown: Tensor
+    outer: Tensor
+    outer_shown: Tensor
     coin: Tensor
 
 
@@ -302,14 +364,20 @@ def unroll(pixels: Tensor, truth: Tensor, dice: torch.Generator, *, train: bool)
     fine = where[:, :, INNER:]
     away = fine - truth[:, None, None, :2]
     at = torch.atan2(away[..., 1], away[..., 0]) / (2 * math.pi) * PROFILE % PROFILE
-    edge = truth[:, 6:].gather(1, (at.round().long() % PROFILE).reshape(n, -1)).reshape(away.shape[:3])
-    inside = (edge - away.norm(dim=3)) / (PITCH * first[:, :, None])  # in samples, falling by one from each to the next
-    place = (inside + 0.5).clamp(0.0, 1.0).sum(dim=2) - 0.5
-    rim = (seen[:, 3, :, INNER:] * (inside.abs() < 2.0)).amax(dim=2)
-    within = (place > 0.5) & (place < PLACES - 1.5)
-    coin = truth[:, 5] * (within.float().mean(dim=1) > 0.95).float()
-    shown = within & (rim < 64) & (coin[:, None] > 0.5)
-    return Unrolled(seen[:, :3], place, shown, coin)
+    at = (at.round().long() % PROFILE).reshape(n, -1)
+    places, seen_there = [], []
+    for profile in (truth[:, 6 : 6 + PROFILE], truth[:, 6 + PROFILE :]):
+        edge = profile.gather(1, at).reshape(away.shape[:3])
+        # in samples, falling by one from each to the next
+        inside = (edge - away.norm(dim=3)) / (PITCH * first[:, :, None])
+        place = (inside.nan_to_num(0.0) + 0.5).clamp(0.0, 1.0).sum(dim=2) - 0.5
+        over = (seen[:, 3, :, INNER:] * (inside.abs() < 2.0)).amax(dim=2)
+        within = (place > 0.5) & (place < PLACES - 1.5)
+        places.append(place)
+        seen_there.append(within & (over < 64) & profile.isfinite().all(dim=1)[:, None])
+    coin = truth[:, 5] * ((places[0] > 0.5) & (places[0] < PLACES - 1.5)).float().mean(dim=1).gt(0.95).float()
+    shown, outer_shown = (there & (coin[:, None] > 0.5) for there in seen_there)
+    return Unrolled(seen[:, :3], places[0], shown, places[1], outer_shown, coin)
 
 
 def dulled(rgb: Tensor, dice: torch.Generator) -> Tensor:
@@ -330,20 +398,23 @@ def dulled(rgb: Tensor, dice: torch.Generator) -> Tensor:
 
 
 def loss_of(said: tuple[Tensor, Tensor], true: Unrolled) -> tuple[Tensor, Tensor, Tensor]:
-    """Cross entropy of the rim's place and of "coin"; how far off the expected place is, in samples; and the share of
+    """Cross entropy of both places and of "coin"; how far off the face's expected edge is, in samples; and the share of
     things told rightly."""
     logit, coin = said
     index = torch.arange(PLACES, device=logit.device)
-    target = torch.softmax(-0.5 * ((index - true.place[..., None]) / SMEAR) ** 2, dim=2)
-    entropy = -(target * f.log_softmax(logit, dim=2)).sum(dim=2)
-    count = true.shown.sum().clamp_min(1)
-    expected = (torch.softmax(logit, dim=2) * index).sum(dim=2)
-    away = (expected - true.place).abs()
-    near = f.smooth_l1_loss(expected, true.place, beta=1.0, reduction="none")
-    rim = ((entropy + 0.15 * near) * true.shown).sum() / count
     word = f.binary_cross_entropy_with_logits(coin, true.coin)
+    loss = 0.7 * word
+    aways = []
+    for k, (place, shown) in enumerate(((true.place, true.shown), (true.outer, true.outer_shown))):
+        target = torch.softmax(-0.5 * ((index - place[..., None]) / SMEAR) ** 2, dim=2)
+        entropy = -(target * f.log_softmax(logit[:, k], dim=2)).sum(dim=2)
+        count = shown.sum().clamp_min(1)
+        expected = (torch.softmax(logit[:, k], dim=2) * index).sum(dim=2)
+        near = f.smooth_l1_loss(expected, place, beta=1.0, reduction="none")
+        loss = loss + ((entropy + 0.15 * near) * shown).sum() / count
+        aways.append(((expected - place).abs() * shown).sum() / count)
     right = ((coin > 0) == (true.coin > 0.5)).float().mean()
-    return rim + 0.7 * word, ((away * true.shown).sum() / count).detach(), right.detach()
+    return loss, aways[0].detach(), right.detach()
 
 
 def train(
@@ -443,8 +514,8 @@ def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: di
             opset_version=OPSET,
             dynamo=False,
             input_names=["rgb"],
-            output_names=["edge", "coin"],
-            dynamic_axes={"rgb": {0: "n"}, "edge": {0: "n"}, "coin": {0: "n"}},
+            output_names=["edge", "outer", "coin"],
+            dynamic_axes={name: {0: "n"} for name in ("rgb", "edge", "outer", "coin")},
         )
         wanted = [part.numpy() for part in module(example)]
     write_card(

@@ -21,6 +21,7 @@ Picture = NDArray[np.float32]  # (H, W, 3), 0 to 255
 SIDE: Final = 288  # drawn twice as large as it is kept
 REACH: Final = 1.45  # of the radius: what a crop shows to each side
 MOST_TILT: Final = 0.62  # rad
+BESIDE: Final = 0.12  # spread of the slope of the ray to a coin: half a 50 mm picture is 0.4 wide
 METALS: Final = (
     (188, 112, 82), (206, 140, 104), (112, 70, 52), (70, 46, 38), (196, 196, 192), (150, 150, 148), (118, 116, 112),
     (88, 86, 84), (206, 176, 104), (170, 140, 78), (124, 104, 62), (222, 222, 220), (232, 196, 160),
@@ -163,8 +164,10 @@ def _light(rng: np.random.Generator) -> NDArray[np.float32]:
 
 def draw(
     rng: np.random.Generator, ground: NDArray[np.uint8] | None = None, *, coin: bool = True
-) -> tuple[NDArray[np.uint8], Array]:
-    """One crop (SIDE / 2, SIDE / 2, 3) and the face's edge (360, 2) in it, px; without `coin`, of a round thing that is none.
+) -> tuple[NDArray[np.uint8], Array, Array]:
+    """One crop (SIDE / 2, SIDE / 2, 3), the face's edge (360, 2) in it and where its wall ends (N, 2), px.
+
+    Without `coin` of a round thing that is none.
 
     `ground` is a picture to lay the thing on, (SIDE, SIDE, 3); without it a bench is drawn.
     """
@@ -183,7 +186,8 @@ def draw(
     linear = radius * to_px @ spun
     kind = "coin" if coin else str(rng.choice(["washer", "nut", "plate", "tab", "print", "button", "nothing", "half"]))
     thick = rng.uniform(0.08, 0.30)
-    wall = thick * radius * math.sin(tilt) * d + rng.normal(0, 0.004, 2) * radius
+    # how the body leans in the picture: by the tilt, and by its place beside the picture's middle
+    wall = thick * radius * (math.sin(tilt) * d + rng.normal(0, BESIDE, 2))
     top = centre + edge_u @ linear.T
     outline = top
     if kind == "nut":
@@ -239,7 +243,8 @@ def draw(
     picture = (
         picture * _light(rng)[:, :, None] * rng.uniform(0.6, 1.3) * (1 + rng.normal(0, 0.05, 3)).astype(np.float32)
     )
-    return _photographed(rng, picture), (top + 0.5) / 2.0 - 0.5
+    whole = cv2.convexHull(np.concatenate([top, top + wall]).astype(np.float32))[:, 0].astype(float)
+    return _photographed(rng, picture), (top + 0.5) / 2.0 - 0.5, (whole + 0.5) / 2.0 - 0.5
 
 
 def _body(

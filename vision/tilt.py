@@ -66,10 +66,10 @@ def about_ray(tilts: Array, slope: Array) -> Array:
     return np.column_stack([normal[:, 1] * factor, -normal[:, 0] * factor])
 
 
-HUB_WEIGHT: Final = 27.0  # log odds by the share of the outline that lies on one circle
+HUB_WEIGHT: Final = 32.0  # log odds by the share of the outline that lies on one circle
 HUB_NEAR: Final = 0.008  # of its radius
 HUB_ROUNDS: Final = (0.15, 0.10, 0.06, 0.035, 0.02, 0.013)  # of the radius: how far points count, round by round
-SYMMETRY_WEIGHT: Final = 0.8
+SYMMETRY_WEIGHT: Final = 1.5
 SYMMETRY_NEAR: Final = 0.03  # of the hub's radius
 MOST_UNLIKE: Final = 4.0  # where the two sides differ more, more says no more
 ANGLES: Final = 120

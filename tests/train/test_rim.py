@@ -1,17 +1,33 @@
 """The rim network's pictures: what it is trained on is what it is shown in use, and perfect answers give the true rim."""
 
 import json
+from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
 import torch
+from shapely.geometry import Polygon
 
-from train.rim import CROP_PX, U_CENTRE, U_FLAT, U_RADIUS, RimNet, coins_of, drawn_one, dulled, export, loss_of, unroll
+from train.rim import (
+    CROP_PX,
+    U_CENTRE,
+    U_FLAT,
+    U_RADIUS,
+    RimNet,
+    coins_of,
+    drawn_one,
+    dulled,
+    export,
+    foot_of,
+    loss_of,
+    unroll,
+)
 from train.rim_draw import SIDE, draw
 from vision.fitting import fit_ellipse
 from vision.label import Label, Shape
 from vision.models import load
+from vision.plane import FULL_FRAME_DIAGONAL_MM
 from vision.scale.coins import COINS
 from vision.scale.rim import Profile, Rim, Start, ellipse_start
 from vision.scale.rim_network import (
@@ -53,7 +69,11 @@ class Knowing:
             place = inside.sum(axis=1) - 0.5
             edge = np.exp(-0.5 * ((np.arange(PLACES) - place[:, None]) / 0.7) ** 2)
             edges.append(edge / np.maximum(edge.sum(axis=1, keepdims=True), 1e-9))
-        return {"edge": np.array(edges, np.float32), "coin": np.full(len(edges), 0.97, np.float32)}
+        return {
+            "edge": np.array(edges, np.float32),
+            "outer": np.array(edges, np.float32),
+            "coin": np.full(len(edges), 0.97, np.float32),
+        }
 
 
 def read_with(
@@ -140,19 +160,47 @@ def test_a_step_of_training_and_the_exported_file_agree(tmp_path):
     model = load(path, "rim")
     assert model.card["which"] == "rim" and json.dumps(model.card)
     out = model.run(np.zeros((1, RAYS + 2 * OVERLAP, STEPS, 3), np.uint8))
-    assert out["edge"].shape == (1, RAYS, PLACES) and out["coin"].shape == (1,)
-    assert out["edge"].sum(axis=2) == pytest.approx(1.0, abs=1e-4)
+    assert out["coin"].shape == (1,)
+    for places in (out["edge"], out["outer"]):
+        assert places.shape == (1, RAYS, PLACES)
+        assert places.sum(axis=2) == pytest.approx(1.0, abs=1e-4)
     assert len(rim_places()) == PLACES
 
 
 @pytest.mark.parametrize("coin", [True, False])
 def test_drawn_things_lie_where_they_say(coin):
     for seed in range(4):
-        crop, edge = draw(np.random.default_rng(seed), coin=coin)
+        crop, edge, outer = draw(np.random.default_rng(seed), coin=coin)
         assert crop.shape == (SIDE // 2, SIDE // 2, 3) and crop.std() > 0.5
         found = fit_ellipse(edge)
         assert found.long == pytest.approx(SIDE / 4 / 1.45, rel=0.02)
         assert (found.x, found.y) == pytest.approx(((SIDE // 2 - 1) / 2,) * 2, abs=0.6)
+        assert Polygon(outer).buffer(0.3).contains(Polygon(edge)) and Polygon(outer).area < 1.5 * Polygon(edge).area
+
+
+def test_the_foot_of_a_coins_wall_lies_where_opencvs_camera_puts_it():
+    """A part and a coin on one tilted bench, projected by `cv2.projectPoints`."""
+    coin, focal, size = COINS["us-quarter"], 1500.0, (1280, 960)
+    camera = np.array([[focal, 0.0, (size[0] - 1) / 2], [0.0, focal, (size[1] - 1) / 2], [0.0, 0.0, 1.0]])
+    tilt = np.array([0.3, -0.25, 0.0])
+
+    def seen(points: np.ndarray, height: float) -> np.ndarray:
+        solid = np.column_stack([points * [1.0, -1.0], np.full(len(points), -height)])
+        return cv2.projectPoints(solid, tilt, np.array([4.0, -3.0, 260.0]), camera, None)[0].reshape(-1, 2)
+
+    part = np.array(
+        [(0.0, 0.0), (9.0, -2.0), (12.0, 3.0), (10.0, 8.0), (6.0, 20.0), (0.0, 22.0), (-5.0, 9.0), (-4.0, 2.0)]
+    )
+    disc = np.array([-26.0, 5.0]) + coin.mean_diameter_mm / 2 * np.column_stack([np.cos(TURN), np.sin(TURN)])
+    face, foot = seen(disc, coin.thickness_mm), seen(disc, 0.0)
+    label = Label(
+        "a.jpg", *size, "taper", outline_mm=tuple(map(tuple, part.tolist())), scale_kind="coin", scale_reference=coin.id,
+        tilt_deg=float(np.degrees(np.hypot(*tilt[:2]))), focal_35mm=focal * FULL_FRAME_DIAGONAL_MM / np.hypot(*size),
+        shapes=(Shape("coin", tuple(map(tuple, face.tolist()))), Shape("part", tuple(map(tuple, seen(part, 2.3).tolist())))),
+    )  # fmt: skip
+    assert foot_of(label, face) == pytest.approx(foot, abs=0.05)
+    assert np.abs(face - foot).max() > 3.0
+    assert foot_of(replace(label, scale_reference="au-1"), face) is None  # whose thickness is in no table
 
 
 def test_a_rough_outline_gives_a_start():

@@ -6,8 +6,10 @@ import cv2
 import numpy as np
 import pytest
 
-from vision.scale.coin_body import fit_body
+from vision.models import shipped
+from vision.scale.coin_body import Body, fit_body
 from vision.scale.rim import EdgeRays, Start, Wall
+from vision.scale.rim_network import look_at, nearer, rim_of
 
 FOCAL_PX, SIZE = 1500.0, (960, 720)
 RADIUS_MM, THICK_MM = 12.0, 1.9
@@ -35,6 +37,20 @@ def _picture(tilt: tuple[float, float], at_mm: tuple[float, float]) -> tuple[np.
     return np.clip(cv2.GaussianBlur(pixels, (0, 0), 0.8) + noise, 0, 255).astype(np.uint8), face, whole
 
 
+def _body(pixels: np.ndarray, start: Start, wall: Wall) -> Body | None:
+    """The body from a first circle, with the shipped rim network's word; None where that sees no rim."""
+    network = shipped("rim")
+    looks = look_at(pixels, [start], network)
+    for _ in range(3):
+        looks = look_at(pixels, [n for look in looks if (n := nearer(look)) is not None], network)
+    rim = rim_of(looks[0]) if looks else None
+    if rim is None or rim.told is None:
+        return None
+    rays = EdgeRays.cast(pixels, rim.told.start)
+    assert rays is not None
+    return fit_body(rays, rim.told, wall)
+
+
 @pytest.mark.parametrize("tilt", [(0.35, 0.0), (-0.35, 0.0), (0.2, -0.3), (-0.15, 0.2)])
 def test_face_and_tilt(tilt: tuple[float, float]) -> None:
     """Size to 0.5 %, tilt to 2 degrees with its sign, from a start about the whole outline."""
@@ -42,23 +58,19 @@ def test_face_and_tilt(tilt: tuple[float, float]) -> None:
     (x, y), diameters, _ = cv2.fitEllipse(whole)
     start = Start(np.array([x, y]), sum(diameters) / 4.0, (0.0, 0.0), 1.0, 1.0)
     wall = Wall(THICK_MM / RADIUS_MM, FOCAL_PX, np.array([(SIZE[0] - 1) / 2.0, (SIZE[1] - 1) / 2.0]))
-    rays = EdgeRays.cast(pixels, start)
-    assert rays is not None
-    body = fit_body(rays, start, wall)
+    body = _body(pixels, start, wall)
     assert body is not None
     (fx, fy), true, _ = cv2.fitEllipse(face.astype(np.float32))
     (bx, by), found, _ = cv2.fitEllipse(body.face_px.astype(np.float32))
     assert max(found) == pytest.approx(max(true), rel=0.005)
     assert min(found) == pytest.approx(min(true), rel=0.01)
     assert np.hypot(bx - fx, by - fy) < 0.8
-    assert np.degrees(np.abs(body.parameters[0, 3:5] - tilt)).max() < 2.0
+    assert np.degrees(np.abs(body.parameters[3:5] - tilt)).max() < 2.0
 
 
 def test_a_plain_surface_has_no_body() -> None:
-    """Texture alone gets a score far under that of a coin."""
+    """Texture alone shows no rim, or hardly an edge along it."""
     pixels = np.clip(np.random.default_rng(3).normal(120, 10, (SIZE[1], SIZE[0], 3)), 0, 255).astype(np.uint8)
     start = Start(np.array([480.0, 360.0]), 70.0, (0.0, 0.0), 1.0, 1.0)
-    rays = EdgeRays.cast(pixels, start)
-    assert rays is not None
-    body = fit_body(rays, start, Wall(0.15, FOCAL_PX, np.array([479.5, 359.5])))
-    assert body is None or body.score[0] < 0.9
+    body = _body(pixels, start, Wall(0.15, FOCAL_PX, np.array([479.5, 359.5])))
+    assert body is None or body.support < 0.45

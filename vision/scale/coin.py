@@ -20,7 +20,7 @@ from vision.photo import Photo
 from vision.plane import ASSUMED_FOCAL_35MM, focal_px
 from vision.quantity import NotMeasured, Quantity
 from vision.scale import CircleReference, Scale
-from vision.scale.coin_body import Body, fit_body
+from vision.scale.coin_body import fit_body
 from vision.scale.coins import COINS, RARE, Coin, coin_by_name
 from vision.scale.rim import LEAST_RADIUS_PX, EdgeRays, Profile, Rim, Start, Wall, ellipse_start, trace_rim
 from vision.scale.rim_network import look_at, nearer, rim_of
@@ -46,6 +46,7 @@ MOST_CIRCLES: Final = 40
 MOST_LOOKS: Final = 16  # of the rim network at once
 LEAST_COIN: Final = 0.5  # of the rim network's probability that a thing is a coin
 SURE_COIN: Final = 0.65  # less of it is a doubt to be told; 6 of 100 true coins, path-traced, have less
+DOUBTED: Final = 0.6  # where one network is sure of a coin and the other of none
 CLEAR_COIN: Final = 0.5  # a rim this surely a coin's where the finder saw one: no other round thing is looked for
 CLEAR_SUPPORT: Final = 0.6
 NEAR_WINDOW: Final = 2.5  # radii to each side of a coin that the finder saw: round edges are looked for there next
@@ -54,6 +55,7 @@ NEAR_SIZES: Final = (0.75, 1.35)  # of the finder's radius
 MOST_ASIDE: Final = 0.11  # radii between the rim's middle and the finder's: 1 of 100 good rims lies further off
 SAME_PLACE: Final = 0.7  # radii within which it is one coin
 UNSURE_RIM: Final = 0.022  # relative uncertainty of the radius from which the rim is a doubt, too
+CLOSER_LOOKS: Final = 3  # along the ellipse of the last one
 LEAST_ROUND: Final = 0.1  # the same for a round thing of the user's own, which need not look like a coin
 OTHER_WEIGHT: Final = 0.25  # of what the finder takes for another thing: washers, but dark or grey coins, too
 LEAST_THING: Final = 0.5  # of the finder's probability that coin or other thing lies there
@@ -68,17 +70,12 @@ U_ASKEW_RAD: Final = 0.5  # of the camera from straight above the coin, for what
 RIVAL: Final = 0.7  # of the surest rim's support and coin makes another one a coin, too
 MOST_RIMS: Final = 4
 U_NETWORK_ALONE: Final = 0.03  # with 0.02 the size held the truth in 75 % of 16 coins
-WALL_AND_ALL: Final = 1.01  # the outline's mean radius over that of the rim the network sees
-LEAST_BODY_PX: Final = 34.0  # radius under which a wall is a pixel or two, and the network's rim is taken as it is
 LEAST_POINTS: Final = 30
-POOR_BODY: Final = 1.1  # score under which the finder's own ellipse is tried, too,
-MUCH_BETTER: Final = 0.3  # and taken when so much better
-CLEAR_BODY: Final = 1.4  # score of a body whose edges leave no doubt
-U_BODY: Final = 0.005  # this and the next two: errors of 278 path-traced coins
-U_BODY_PX: Final = 0.3
-U_OF_DOUBT: Final = 0.04
-U_OF_APART: Final = 0.2
-U_WITHIN: Final = 0.7  # of that uncertainty is left where the sizes that the edges allow are kept with their evidence
+CLEAR_WORD: Final = -1.2  # mean log density of a body that the network's word leaves no doubt about
+U_BODY: Final = 0.0034  # this and the next three: errors of 138 path-traced coins, 137 others agree
+U_BODY_PX: Final = 0.16
+U_OF_UNSEEN: Final = 0.018  # an outline of which no edge is seen
+U_OF_DOUBT: Final = 0.019
 U_BODY_EDGE: Final = 0.010
 
 
@@ -160,8 +157,7 @@ def _rim_network() -> Model | None:
 def _reference(rim: Rim, coin: Coin) -> CircleReference:
     """The rim with its struck size; how well the rim was seen counts as part of the size's uncertainty."""
     struck = coin.measured
-    u_rim = rim.u_radius_relative * (1.0 if rim.evidence is None else U_WITHIN)
-    u = float(np.hypot(struck.u, u_rim * struck.value))
+    u = float(np.hypot(struck.u, rim.u_radius_relative * struck.value))
     return CircleReference(
         rim.edge_px, Quantity(struck.value, u), coin.height, max(rim.u_edge_px, SIGMA_PX), rim.evidence
     )
@@ -215,6 +211,10 @@ def _told_rims(
     told: list[Rim] = []
     for among in ("seen", "near", "grey", "colours") if likely else ("grey", "colours"):
         starts = _apart(likely)
+        if among == "grey" and regions is not None:
+            rims = _finders_rims(pixels, network, wall, profile, _network_starts(regions)[:MOST_STARTS])
+            if rims:
+                return rims
         if among == "near":
             starts = _apart(_round_near(pixels, starts))[:MOST_LOOKS]
         elif among != "seen":
@@ -232,9 +232,25 @@ def _told_rims(
         if among in ("seen", "near") and not any(r.support > CLEAR_SUPPORT and r.confidence > CLEAR_COIN for r in rims):
             continue
         if rims:
-            finders = [] if regions is None else _network_starts(regions)
-            return [_as_body(pixels, rim, wall, profile, finders) for rim in rims[:MOST_RIMS]]
+            return [_as_body(pixels, rim, wall, profile) for rim in rims[:MOST_RIMS]]
     return []
+
+
+def _finders_rims(
+    pixels: NDArray[np.uint8], network: Model, wall: Wall, profile: Profile | None, starts: Sequence[Start]
+) -> list[Rim]:
+    """The rims of what the finder is sure are coins and the rim network is not: where it sees an edge all the same."""
+    rims: list[Rim] = []
+    for start in starts:
+        looks = look_at(pixels, [start], network)
+        for _ in range(CLOSER_LOOKS):
+            looks = look_at(pixels, [n for look in looks if (n := nearer(look)) is not None], network)
+        rim = rim_of(looks[0], profile) if looks else None
+        if rim is not None and rim.support >= LEAST_SUPPORT:
+            told_apart = looks[0].coin < LEAST_ROUND  # the two networks do not agree at all
+            sure = min(start.confidence, DOUBTED) if told_apart else start.confidence
+            rims.append(_as_body(pixels, replace(rim, confidence=sure), wall, profile))
+    return _disjoint(rims)
 
 
 def _wider(start: Start) -> Start:
@@ -259,43 +275,27 @@ def _disjoint(rims: Sequence[Rim]) -> list[Rim]:
     return kept
 
 
-def _as_body(pixels: NDArray[np.uint8], rim: Rim, wall: Wall, profile: Profile | None, finders: list[Start]) -> Rim:
-    """The network's rim as the face of a body with a wall, from its own ellipse and from the finder's of the same thing."""
-    e = rim.ellipse
-    half, mean = (e.long - e.short) / 2.0, (e.long + e.short) / 2.0
-    flattening = (float(half * np.cos(2.0 * e.angle)), float(half * np.sin(2.0 * e.angle)))
-    if mean < LEAST_BODY_PX:
+def _as_body(pixels: NDArray[np.uint8], rim: Rim, wall: Wall, profile: Profile | None) -> Rim:
+    """The network's rim as the face of a body with a wall."""
+    told = rim.told
+    rays = None if told is None else EdgeRays.cast(pixels, told.start)
+    body = None if rays is None or told is None else fit_body(rays, told, wall, profile)
+    ellipse = None if body is None else fit_ellipse(body.face_px)
+    flat = not isinstance(ellipse, Ellipse) or ellipse.short < MOST_FLAT * ellipse.long
+    if body is None or flat or len(body.edge_px) < LEAST_POINTS:
         return replace(rim, u_radius_relative=float(np.hypot(rim.u_radius_relative, U_NETWORK_ALONE)))
-    own = Start(np.array([e.x, e.y]), WALL_AND_ALL * mean, flattening, 0.0, rim.confidence)
-    same = [
-        f for f in finders if np.hypot(*(f.centre_px - own.centre_px)) < 0.5 * mean and 0.6 < f.radius_px / mean < 1.6
-    ]
-    best: Body | None = None
-    for start in [own, *same]:
-        rays = EdgeRays.cast(pixels, start)
-        body = None if rays is None else fit_body(rays, start, wall, profile)
-        if body is not None and (best is None or body.score[0] > best.score[0] + MUCH_BETTER):
-            best = body
-        if best is not None and best.score[0] > POOR_BODY:
-            break
-    if best is None or len(best.edge_px) < LEAST_POINTS:
-        return replace(rim, u_radius_relative=float(np.hypot(rim.u_radius_relative, U_NETWORK_ALONE)))
-    ellipse = fit_ellipse(best.face_px)
-    if not isinstance(ellipse, Ellipse) or ellipse.short < MOST_FLAT * ellipse.long:
-        return replace(rim, u_radius_relative=float(np.hypot(rim.u_radius_relative, U_NETWORK_ALONE)))
-    doubt = max(CLEAR_BODY - float(best.score[0]), 0.0)
-    apart = abs(ellipse.long / e.long - 1.0)
-    u = float(
-        np.sqrt(U_BODY**2 + (U_BODY_PX / ellipse.long) ** 2 + (U_OF_DOUBT * doubt) ** 2 + (U_OF_APART * apart) ** 2)
-    )
+    assert isinstance(ellipse, Ellipse)
+    of_doubt = U_OF_DOUBT * max(CLEAR_WORD - body.told, 0.0)
+    of_unseen = U_OF_UNSEEN * (1.0 - body.support)
+    u = float(np.sqrt(U_BODY**2 + (U_BODY_PX / ellipse.long) ** 2 + of_unseen**2 + of_doubt**2))
     return replace(
         rim,
         ellipse=ellipse,
-        edge_px=best.edge_px,
-        support=max(best.support, rim.support),
+        edge_px=body.edge_px,
+        support=max(body.support, rim.support),
         u_radius_relative=u,
-        u_edge_px=float(np.hypot(U_BODY_EDGE * ellipse.long, best.rms_px)),
-        evidence=best.evidence,
+        u_edge_px=float(np.hypot(U_BODY_EDGE * ellipse.long, body.rms_px)),
+        evidence=body.evidence,
     )
 
 

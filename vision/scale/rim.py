@@ -70,6 +70,20 @@ class Profile:
 
 
 @dataclass(frozen=True, slots=True)
+class Told:
+    """What the rim network tells of a coin unrolled about `start`.
+
+    `face` and `outer` (R, P) are the probabilities that the face's edge, and the end of face and wall together, lie at
+    `places` (P,), of the start's radius in even directions (R,).
+    """
+
+    start: Start
+    places: Array
+    face: Array
+    outer: Array
+
+
+@dataclass(frozen=True, slots=True)
 class Rim:
     """One round rim in the picture.
 
@@ -84,6 +98,7 @@ class Rim:
     u_radius_relative: float  # of the mean radius
     u_edge_px: float  # of one edge point, neighbours erring together
     evidence: TiltEvidence | None = None  # as in `CircleReference`
+    told: Told | None = None
 
     @property
     def centre_px(self) -> tuple[float, float]:

@@ -18,7 +18,7 @@ from vision.fitting import Ellipse, fit_ellipse, fit_ellipse_robust
 from vision.models import Model
 from vision.outline import sample
 from vision.patch import shrink_by_area
-from vision.scale.rim import LEAST_RADIUS_PX, Profile, Rim, Start, radius_at
+from vision.scale.rim import LEAST_RADIUS_PX, Profile, Rim, Start, Told, radius_at
 
 Array = NDArray[np.float64]
 
@@ -43,10 +43,12 @@ U_EDGE_RELATIVE: Final = 0.005
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """What the network makes of one unrolled thing: probability of every place (RAYS, PLACES), and that it is a coin."""
+    """What the network makes of one unrolled thing: how likely the face's edge, and the end of face and wall, lie at every
+    place (RAYS, PLACES), and that it is a coin."""
 
     start: Start
     edge: Array
+    outer: Array
     coin: float
     inside: NDArray[np.bool_]  # (RAYS,) the ray's rim may lie in the picture
 
@@ -101,10 +103,10 @@ def look_at(pixels: NDArray[np.uint8], starts: Sequence[Start], model: Model) ->
     unit = np.column_stack([np.cos(angle), np.sin(angle)])
     limit = np.array([pixels.shape[1] - 1, pixels.shape[0] - 1])
     looks = []
-    for start, edge, coin in zip(large, said["edge"], said["coin"], strict=True):
+    for start, edge, outer, coin in zip(large, said["edge"], said["outer"], said["coin"], strict=True):
         at = start.centre_px + 1.03 * radius_at(angle, start)[:, None] * unit
         inside = ((at > 1.0) & (at < limit - 1.0)).all(axis=1)
-        looks.append(Look(start, edge.astype(np.float64), float(coin), inside))
+        looks.append(Look(start, edge.astype(np.float64), outer.astype(np.float64), float(coin), inside))
     return looks
 
 
@@ -174,7 +176,8 @@ def rim_of(look: Look, profile: Profile | None = None) -> Rim | None:
     )
     u_edge = float(np.hypot(U_EDGE_RELATIVE * ellipse.long, ellipse.rms))
     edge = on_circle[ellipse.used]
-    return Rim(ellipse, edge, np.empty((0, 2)), support, look.coin, u_radius, u_edge)
+    told = Told(start, places, look.edge, look.outer)
+    return Rim(ellipse, edge, np.empty((0, 2)), support, look.coin, u_radius, u_edge, told=told)
 
 
 def _modes(edge: Array) -> tuple[Array, Array, Array]:

@@ -105,7 +105,8 @@ def find_coin(
         If no coin has that name.
     """
     known = coin_by_name(coin)
-    rims = find_rims(photo, coin=known, regions=regions, part_mask=part_mask)
+    finders = [] if regions is None else _network_starts(regions)
+    rims = find_rims(photo, coin=known, regions=regions, part_mask=part_mask, finders=finders)
     if not rims:
         text = "the coin was not found: lay it flat beside the part, whole in the picture and clear of its shadow"
         return NotMeasured("coin-not-found", text)
@@ -119,7 +120,7 @@ def find_coin(
                 "several-coins", f"{len(rivals)} coins are seen; the one whose size fits {known.id} best was used"
             )
         )
-    aside = 0.0 if regions is None else _aside(chosen, _network_starts(regions))
+    aside = _aside(chosen, finders)
     if aside > MOST_ASIDE:  # an inner ring or a foot for a part of the rim
         u_radius = float(np.hypot(chosen.u_radius_relative, aside))
         chosen = replace(chosen, u_radius_relative=u_radius)
@@ -170,11 +171,15 @@ def find_rims(
     regions: Regions | None = None,
     part_mask: NDArray[np.bool_] | None = None,
     most: int = MOST_STARTS,
+    finders: Sequence[Start] | None = None,
 ) -> tuple[Rim, ...]:
     """Coin-like rims, the surest first; `coin` tells how thick they are and whether they have sides.
 
-    At most `most` places are looked at, the likeliest first.
+    At most `most` places are looked at, the likeliest first. `finders` are the ellipses of the finder's coins, where they
+    are known already.
     """
+    if finders is None:
+        finders = [] if regions is None else _network_starts(regions)
     pixels = photo.pixels
     profile = None
     if coin is not None and coin.sides:
@@ -187,10 +192,11 @@ def find_rims(
     struck = coin is None or coin.id in COINS
     rims: list[Rim] = []
     if network is not None:
-        rims = _told_rims(pixels, network, wall, profile, regions, part_mask, LEAST_COIN if struck else LEAST_ROUND)
+        least = LEAST_COIN if struck else LEAST_ROUND
+        rims = _told_rims(pixels, network, wall, profile, regions, part_mask, least, finders)
     if not rims:
         alone = network is None or not struck  # what is no coin may look like none
-        rims = _traced_rims(pixels, wall, profile, regions, part_mask, most, alone=alone)
+        rims = _traced_rims(pixels, wall, profile, regions, part_mask, finders[:most], most, alone=alone)
     return tuple(sorted(rims, key=lambda r: -r.support * r.confidence))
 
 
@@ -202,17 +208,18 @@ def _told_rims(
     regions: Regions | None,
     part_mask: NDArray[np.bool_] | None,
     least: float,
+    finders: Sequence[Start],
 ) -> list[Rim]:
     """The rims that the rim network knows for a coin's: where the finder saw one, else wherever something may be round.
 
     What differs from the bench in hue alone is looked for only when nothing else is found.
     """
-    likely = [] if regions is None else [*_network_starts(regions, sure=False), *_disc_starts(regions)]
+    likely = [] if regions is None else [*finders, *_rough_starts(regions), *_disc_starts(regions)]
     told: list[Rim] = []
     for among in ("seen", "near", "grey", "colours") if likely else ("grey", "colours"):
         starts = _apart(likely)
-        if among == "grey" and regions is not None:
-            rims = _finders_rims(pixels, network, wall, profile, _network_starts(regions)[:MOST_STARTS])
+        if among == "grey":
+            rims = _finders_rims(pixels, network, wall, profile, finders[:MOST_STARTS])
             if rims:
                 return rims
         if among == "near":
@@ -342,12 +349,13 @@ def _traced_rims(
     profile: Profile | None,
     regions: Regions | None,
     part_mask: NDArray[np.bool_] | None,
+    finders: Sequence[Start],
     most: int,
     *,
     alone: bool,
 ) -> list[Rim]:
     """The rims that gradients and colours show where the finder saw a coin; `alone` also wherever something is round."""
-    starts = _network_starts(regions) if regions is not None else []
+    starts = list(finders)
     if not starts and alone:
         starts = _round_starts(pixels, regions, part_mask)
     rims: list[Rim] = []
@@ -408,8 +416,8 @@ def named_rim(rims: Sequence[Rim], coin: Coin, part_radius_px: float | None = No
     return min(rims, key=misfit)
 
 
-def _network_starts(regions: Regions, *, sure: bool = True) -> list[Start]:
-    """Ellipses round the finder's coins; unless `sure`, also circles round whatever it took for a coin in part."""
+def _network_starts(regions: Regions) -> list[Start]:
+    """Ellipses round the finder's coins."""
     starts = []
     coin_map = regions.probability[CLASSES.index("coin")]
     for piece in regions.components("coin", at_least=0.4):
@@ -424,11 +432,16 @@ def _network_starts(regions: Regions, *, sure: bool = True) -> list[Start]:
         start = ellipse_start(outline, max(U_MAP_CELLS * regions.step_px, U_MAP_RELATIVE * radius), piece.confidence)
         if start is not None and start.radius_px > 0.7 * piece.radius_px:
             starts.append(start)
-    if not sure:
-        for at_least in (0.4, 0.15):
-            for piece in regions.components("coin", at_least=at_least)[:3]:
-                u = 0.1 * piece.radius_px
-                starts.append(Start(np.array(piece.centre_px), piece.radius_px, (0.0, 0.0), u, piece.confidence))
+    return starts
+
+
+def _rough_starts(regions: Regions) -> list[Start]:
+    """Circles round whatever the finder took for a coin in part."""
+    starts = []
+    for at_least in (0.4, 0.15):
+        for piece in regions.components("coin", at_least=at_least)[:3]:
+            u = 0.1 * piece.radius_px
+            starts.append(Start(np.array(piece.centre_px), piece.radius_px, (0.0, 0.0), u, piece.confidence))
     return starts
 
 

@@ -99,6 +99,20 @@ def test_a_coin_that_the_finder_takes_for_another_thing_has_its_say():
     assert axes(scale.references[0].edge_px)[0] == pytest.approx(axes(rims[0])[0], rel=0.02)
 
 
+def test_what_sizes_alone_cannot_tell_is_stated_so_that_either_coin_is_within():
+    """20 centimes beside 10, asked for the 20: were the smaller one the 20, the larger would be a franc (Swissmint's sizes)."""
+    twenty, ten, franc = (COINS[name].mean_diameter_mm for name in ("ch-20c", "ch-10c", "ch-1"))
+    assert twenty / ten * twenty == pytest.approx(franc, rel=0.005)
+    photo, regions, _ = draw([("ch-20c", -20.0, 2.0, (150, 150, 148)), ("ch-10c", 20.0, -4.0, (150, 150, 148))])
+    scale = find_coin(photo, "ch-20c", regions=regions)
+    assert isinstance(scale, Scale)
+    assert {note.code for note in scale.warnings} >= {"several-coins", "coin-unsure"}
+    assert 2.0 * scale.u_size_relative > twenty / ten - 1.0 - 0.01  # each rim is found to half a per cent
+    photo, regions, _ = draw([("ch-20c", -20.0, 2.0, (150, 150, 148))])
+    alone = find_coin(photo, "ch-20c", regions=regions)
+    assert isinstance(alone, Scale) and alone.u_size_relative < 0.02
+
+
 def test_beside_no_part_the_scale_is_that_of_the_coins_own_face():
     photo, regions, (rim,) = draw([("us-quarter", 6.0, -4.0, (150, 152, 150))])
     used = _scale_of_reference(photo, find_coin(photo, "us-quarter", regions=regions))

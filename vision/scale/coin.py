@@ -67,6 +67,7 @@ LEAST_WEIGHT: Final = 0.2  # of support, coin and "not the part" multiplied
 OUTER_WEIGHT: Final = 0.6  # of the inner ring's weight makes the outer one the rim
 WHOLE_OF_INNER: Final = 1.4  # a coin of two metals over its inner disc: 1.3 to 1.5
 U_ASKEW_RAD: Final = 0.5  # of the camera from straight above the coin, for what may be one
+CANNOT_TELL: Final = 0.7  # steps of SAME_SIZE by which misfits must differ: one size seen 1.4 % wrong
 RIVAL: Final = 0.7  # of the surest rim's support and coin makes another one a coin, too
 MOST_RIMS: Final = 4
 U_NETWORK_ALONE: Final = 0.03  # with 0.02 the size held the truth in 75 % of 16 coins
@@ -110,7 +111,8 @@ def find_coin(
     if not rims:
         text = "the coin was not found: lay it flat beside the part, whole in the picture and clear of its shadow"
         return NotMeasured("coin-not-found", text)
-    chosen = named_rim(rims, known, _radius_of(part_mask, regions))
+    ranked = _ranked(rims, known, _radius_of(part_mask, regions))
+    chosen = ranked[0][1]
     same = [r for r in rims if r is not chosen and _same_coin(r, chosen, known)]
     notes: list[NotMeasured] = []
     rivals = [r for r in rims if r.support * r.confidence > RIVAL * chosen.support * chosen.confidence]
@@ -120,9 +122,14 @@ def find_coin(
                 "several-coins", f"{len(rivals)} coins are seen; the one whose size fits {known.id} best was used"
             )
         )
+    as_likely = [rim for misfit, rim in ranked[1:] if misfit < ranked[0][0] + CANNOT_TELL]
+    apart = max((abs(float(np.log(rim.radius_px / chosen.radius_px))) for rim in as_likely), default=0.0)
     aside = _aside(chosen, finders)
     if aside > MOST_ASIDE:  # an inner ring or a foot for a part of the rim
         u_radius = float(np.hypot(chosen.u_radius_relative, aside))
+        chosen = replace(chosen, u_radius_relative=u_radius)
+    if apart > 0.0:  # sizes alone do not tell which of them it is: the 95 % reach to the farthest
+        u_radius = float(np.hypot(chosen.u_radius_relative, 0.5 * apart))
         chosen = replace(chosen, u_radius_relative=u_radius)
     unclear = chosen.confidence < SURE_COIN or chosen.u_radius_relative > UNSURE_RIM
     if unclear and known.id in COINS and _rim_network() is not None:
@@ -388,7 +395,13 @@ def _radius_of(part_mask: NDArray[np.bool_] | None, regions: Regions | None) -> 
 
 
 def named_rim(rims: Sequence[Rim], coin: Coin, part_radius_px: float | None = None) -> Rim:
-    """Which of several rims is the named coin: the one that makes the others' sizes those of struck coins, too.
+    """Which of several rims is the named coin."""
+    return _ranked(rims, coin, part_radius_px)[0][1]
+
+
+def _ranked(rims: Sequence[Rim], coin: Coin, part_radius_px: float | None) -> list[tuple[float, Rim]]:
+    """Rims that may be the named coin with their misfit, in steps of SAME_SIZE, the likeliest first: the one that makes
+    the others' sizes those of struck coins, too.
 
     Rims much less sure than the surest are no coins and have no say. `part_radius_px`, of the circle round the part, speaks
     against a rim that would make the part far larger or smaller than cams are.
@@ -396,7 +409,7 @@ def named_rim(rims: Sequence[Rim], coin: Coin, part_radius_px: float | None = No
     most = max(rim.support * rim.confidence for rim in rims)
     rims = [rim for rim in rims if rim.support * rim.confidence > RIVAL * most]
     if len(rims) == 1:
-        return rims[0]
+        return [(0.0, rims[0])]
     family = coin.id.split("-")[0] + "-"
     others = [c for c in COINS.values() if c.id.startswith(family)] or [coin]
     sizes = np.array([c.mean_diameter_mm for c in others])
@@ -413,7 +426,7 @@ def named_rim(rims: Sequence[Rim], coin: Coin, part_radius_px: float | None = No
             total += 0.5 * (np.log(part_radius_px * mm_per_px / PART_RADIUS_MM) / U_PART_RADIUS) ** 2
         return float(total - 0.2 * rim.confidence * rim.support)
 
-    return min(rims, key=misfit)
+    return sorted(((misfit(rim), rim) for rim in rims), key=lambda pair: pair[0])
 
 
 def _network_starts(regions: Regions) -> list[Start]:

@@ -123,12 +123,14 @@ def edge_of_face(
     """
     wall = None if plane is None else wall_width(face.outline_px, plane, thickness)
     strip = unroll(pixels, face.outline_px, face_map, patch, wall)
-    place, mass = peaks(said(strip))
+    probability = said(strip)
+    place, mass = peaks(probability)
     moved = np.where(mass > LEAST_MASS, place, 0.0) * strip.pitch_px
     both = np.empty(2 * ROWS)
     both[::2], both[1::2] = moved, 0.5 * (moved + np.roll(moved, -1))
     outline = face.outline_px + smooth_closed(both, 0.7)[:, None] * outward_normals(face.outline_px, SMOOTH)
-    return replace(face, outline_px=_onto_photo(pixels, outline, strip.pitch_px))
+    doubt = float(spread(probability).mean()) * strip.pitch_px
+    return replace(face, outline_px=_onto_photo(pixels, outline, strip.pitch_px), doubt_px=doubt)
 
 
 def _onto_photo(pixels: NDArray[np.uint8], outline: Array, pitch: float) -> Array:
@@ -156,6 +158,13 @@ def peaks(probability: NDArray[np.float32]) -> tuple[Array, Array]:
         mass = near.sum(axis=1)
         place = (near @ at) / np.maximum(mass, 1e-9)
     return place, mass
+
+
+def spread(probability: NDArray[np.float32]) -> Array:
+    """Standard deviation of the place on each row, samples, (ROWS,)."""
+    p = probability.astype(np.float64)
+    at = np.arange(p.shape[1], dtype=np.float64)
+    return np.asarray(np.sqrt(np.maximum(p @ at**2 - (p @ at) ** 2, 0.0)))
 
 
 @lru_cache(maxsize=1)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from shapely.geometry import Point, Polygon, box
@@ -261,3 +263,15 @@ def test_unlike_holes_are_said(diameters, quarrel):
 
     holes = tuple(ScrewHole("3", (0.0, 0.0), diameter_mm=None if d is None else Quantity(d, 0.1)) for d in diameters)
     assert holes_quarrel(holes) is quarrel
+
+
+def test_a_doubtful_outline_states_its_sizes_more_loosely_and_a_clear_one_less():
+    plane = camera(10.0, 30.0)
+    face = seen(plane, 20.0, (5.0, 3.0))
+    sizes = [
+        measure(replace(face, doubt_px=doubt), plane, Quantity(2.3, 0.25), "finger") for doubt in (0.5, None, 20.0)
+    ]
+    for name in ("reach", "hub_diameter", "length", "width"):
+        clear, usual, doubtful = (m.quantity(name) for m in sizes)
+        assert clear.value == usual.value == doubtful.value
+        assert clear.u < usual.u < doubtful.u

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
-from vision.label import Label
+from vision.label import Hole, Label
 from vision.photo import open_photo
 from vision.pipeline import ReadOptions, read_photo
 from vision.reading import Reading
@@ -89,7 +89,7 @@ def compare(label: Label, reading: Reading, name: str, seconds: float) -> Row:
         pairs = _paired(truth, reading)
         for hole, read in pairs:
             radius = float(np.hypot(hole.x_mm, hole.y_mm))
-            centre = radius < 0.25 * hole.diameter_mm
+            centre = _central(hole)
             row.clock_ok.append(
                 read.position == ("centre" if centre else clock_from_angle(angle_from_xy(hole.x_mm, hole.y_mm)))
             )
@@ -109,14 +109,21 @@ def compare(label: Label, reading: Reading, name: str, seconds: float) -> Row:
     return row
 
 
+def _central(hole: Hole) -> bool:
+    """Whether a hole of the label lies on the axis, so that it has no clock position."""
+    return bool(np.hypot(hole.x_mm, hole.y_mm) < 0.25 * hole.diameter_mm)
+
+
 def _paired(truth: list, reading: Reading) -> list:
-    """Holes of the label with those of the reading, by least total squared angle."""
+    """Holes of the label with those of the reading: centre with centre first, then by least total squared angle."""
 
     def cost(order: tuple[int, ...]) -> float:
         total = 0.0
         for hole, i in zip(truth, order, strict=True):
             read = reading.holes[i]
-            if read.angle_deg is not None:
+            if (read.angle_deg is None) != _central(hole):
+                total += 360.0**2 * len(truth)
+            elif read.angle_deg is not None:
                 total += difference_deg(read.angle_deg.value, angle_from_xy(hole.x_mm, hole.y_mm)) ** 2
         return total
 

@@ -46,7 +46,7 @@ U_TAIL_LOST_DEG: Final = 8.0  # any tail whose own edges say otherwise than the 
 LEAST_EDGE_MM: Final = 0.02  # no hub's edge is truer than this
 HUB_RADIUS_MM: Final = 9.75  # middle of the hubs' range (memory): only tells a unit where there is no scale
 U_RELIEF_MM: Final = 0.15  # of a relief's middle, beyond what a pixel tells
-HUB_ARCS: Final = 3.5  # the outline's edge errs together over about two sevenths of it: wall, shadow, chamfer
+HUB_ARCS: Final = 5.5  # the outline's edge errs together over about a fifth of it: wall, shadow, chamfer
 AREA_OFF_DEG: Final = 12.0  # a tail's area farther from the network's direction than this is not believed
 FLANKS_OFF_DEG: Final = 32.0  # flanks are: the network goes by the area of an unsymmetric tail too
 # Of each length alone, what wall, shadow and chamfer do at its own two ends: what the errors on 63 path-traced pictures

@@ -68,6 +68,27 @@ def test_face_and_tilt(tilt: tuple[float, float]) -> None:
     assert np.degrees(np.abs(body.parameters[3:5] - tilt)).max() < 2.0
 
 
+@pytest.mark.parametrize("side", [0.4, 2.5, 4.4])
+def test_a_dark_edge_is_no_sure_wall(side: float) -> None:
+    """A rounded edge, dark on one side, of a coin seen from straight above: no tilt is read as if its wall showed."""
+    turn = np.arange(720) * (2.0 * np.pi / 720)
+    unit = np.column_stack([np.cos(turn), np.sin(turn)])
+    middle, radius, edge = np.array([(SIZE[0] - 1) / 2.0, (SIZE[1] - 1) / 2.0]), 70.0, 0.02
+    lit = middle + radius * ((1.0 - edge) * unit - edge * np.array([np.cos(side), np.sin(side)]))
+    fine = 6
+    large = np.full((SIZE[1] * fine, SIZE[0] * fine, 3), (95, 110, 100), np.uint8)
+    for curve, colour in ((middle + radius * unit, (60, 52, 40)), (lit, (190, 182, 160))):
+        cv2.fillPoly(large, [np.round(((curve + 0.5) * fine - 0.5) * 256).astype(np.int32)], colour, cv2.LINE_8, 8)
+    pixels = cv2.GaussianBlur(cv2.resize(large, SIZE, interpolation=cv2.INTER_AREA), (0, 0), 0.8)
+    body = _body(pixels, Start(middle, radius, (0.0, 0.0), 1.0, 1.0), Wall(THICK_MM / RADIUS_MM, FOCAL_PX, middle))
+    assert body is not None
+    tilts, log = body.evidence.tilts, body.evidence.log
+    weight = np.exp(log - log.max()) / np.exp(log - log.max()).sum()
+    mean = weight @ tilts
+    spread = ((tilts - mean) * weight[:, None]).T @ (tilts - mean) + 0.017**2 * np.eye(2)
+    assert mean @ np.linalg.solve(spread, mean) < 5.99  # 95 % of a normal distribution of two parts lie within
+
+
 def test_a_plain_surface_has_no_body() -> None:
     """Texture alone shows no rim, or hardly an edge along it."""
     pixels = np.clip(np.random.default_rng(3).normal(120, 10, (SIZE[1], SIZE[0], 3)), 0, 255).astype(np.uint8)

@@ -29,6 +29,7 @@ TOLD_SMEAR: Final = 0.8  # samples
 TOLD_FLOOR: Final = 0.003  # of a place's density: nothing that the network says is quite sure
 HOPELESS: Final = 12.0  # log odds by the network alone from which a tilt's edges are not looked at
 FIRM: Final = np.array([0.3, 0.3, 0.3])  # rays' worth of the middle and radius before a round
+FIRM_FREE: Final = 0.02  # the same of a free ellipse
 TURNS: Final = 12  # of a coin with sides, within one side
 EDGE_ROUNDS: Final = (0.02, 0.012)  # of the radius
 LEAST_TOLERANCE_PX: Final = 0.9
@@ -41,6 +42,14 @@ ONE_MODE_RAD: Final = 0.12  # tilts this near the likeliest are one with it
 # "coin within, bench without"; how unlike the face its wall is; and the network's mean log density at the face's edge and
 # at the outline. Fitted to path-traced coins by the likelihood of the true tilt.
 EVIDENCE: Final = (13.0, 14.0, -7.0, 4.0, 12.0, 16.0, 8.0)
+# A dark rounded edge, or a shadow beside it, can pass for a wall: then the coin is seen about square, and its wall tells
+# nothing. How flat face and outline are seen still does. From the same coins, and 23 with rounded edges by another renderer.
+P_NO_WALL: Final = 0.08
+U_NO_WALL_RAD: Final = 0.087  # 5 degrees: more, and the true wall shows beside the shadow
+U_FLAT: Final = 0.0045  # of long less short axis over their sum, each of its two parts, as the network sees them
+FREEDOM_FLAT: Final = 4.0  # of Student's distribution of these
+U_FLAT_NO_WALL: Final = 0.007  # a face whose edge is taken within the true one on one side
+SQUARE_RAD: Final = 0.2  # tilts that a coin without a wall may have, looked at whatever the network says
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +59,8 @@ class Body:
     `parameters` (5,) are the face's centre (px), its radius (px, as if seen square) and the tilt across and along (rad, as
     in `vision.plane`). `edge_px` (N, 2) are points of its face where an edge shows, on its mean circle where the coin has sides;
     `support` is the share of its outline that shows an edge; `told` how well the network's word goes with it, mean log
-    density.
+    density; `unlike_wall` by how much the wall that the network sees differs from the body's own, of the radius, mean of all
+    rays.
     """
 
     parameters: Array
@@ -60,6 +70,7 @@ class Body:
     rms_px: float
     told: float
     evidence: TiltEvidence
+    unlike_wall: float = 0.0
 
 
 def fit_body(rays: EdgeRays, told: Told, wall: Wall, profile: Profile | None = None) -> Body | None:
@@ -79,12 +90,17 @@ def fit_body(rays: EdgeRays, told: Told, wall: Wall, profile: Profile | None = N
     tilts = TILTS[_as_flat(TILTS, start)]
     centre, radius, word = _by_word(told, wall, profile, turn, tilts)
     kept = word.sum(axis=1) > word.sum(axis=1).max() - HOPELESS / EVIDENCE[-2]
+    kept |= np.hypot(tilts[:, 0], tilts[:, 1]) < SQUARE_RAD
     tilts, centre, radius, word = tilts[kept], centre[kept], radius[kept], word[kept]
+    off_face, off_outer = _unlike_flat(told, wall, profile, turn, tilts, centre, radius)
     gated = _Gated.of(rays, told)
     few = gated.every(COARSE)
     form = _form(few.rays.angle, profile, turn)
     centre, radius, found = _by_edges(few, start, wall, form, tilts, centre, radius)
     log = np.column_stack([found, word]) @ np.array(EVIDENCE)
+    square = np.log(P_NO_WALL) - 0.5 * (tilts**2).sum(axis=1) / U_NO_WALL_RAD**2
+    log = np.logaddexp(log - log.max() + _student(off_face, U_FLAT), square + _student(off_face, U_FLAT_NO_WALL))
+    log += _student(off_outer, U_FLAT)
     evidence = TiltEvidence(tilts, log - log.max(), centre, radius)
     log = evidence.log - 0.5 * (tilts**2).sum(axis=1) / U_TILT_RAD**2
     best = int(np.argmax(log))
@@ -105,6 +121,7 @@ def fit_body(rays: EdgeRays, told: Told, wall: Wall, profile: Profile | None = N
         rms,
         float(word[best].mean()),
         evidence,
+        _unlike_wall(told, np.maximum(foot - face, 0.0)),
     )
 
 
@@ -161,6 +178,44 @@ def _by_word(told: Told, wall: Wall, profile: Profile | None, turn: float, tilts
     logs = [np.log(kept(bell, said) + TOLD_FLOOR) for said in (told.face, told.outer)]
     word = [read(log, edge).mean(axis=1) for log, edge in zip(logs, (face, np.maximum(face, foot)), strict=True)]
     return centre, radius, np.stack(word, axis=1)
+
+
+def _unlike_flat(
+    told: Told, wall: Wall, profile: Profile | None, turn: float, tilts: Array, centre: Array, radius: Array
+) -> tuple[Array, Array]:
+    """By how much the flattening of face and outline under each tilt (K, 2) differs from that of the ellipses through
+    what the network tells of each, of the radius, (K,) each."""
+    angle = _even(len(told.face))
+    design = np.column_stack([np.ones_like(angle), *(g(k * angle) for k in (1, 2) for g in (np.cos, np.sin))])
+    way = _Way(design[:, 1:3], told.start.centre_px)
+    slope = (told.start.centre_px - wall.centre_px) / wall.focal_px
+    face, foot = _ellipses(way, centre, radius, frame_of_tilt(about_ray(tilts, slope)), wall, np.ones(len(angle)))
+    form = _form(angle, profile, turn)
+    first = radius_at(angle, told.start) / form
+    out = []
+    for said, edge in ((told.face, face), (told.outer, np.maximum(face, foot))):
+        free = np.array([told.start.radius_px, 0.0, 0.0, *told.start.flattening_px])
+        for share in (*TOLD_ROUNDS, TOLD_ROUNDS[-1], TOLD_ROUNDS[-1]):
+            away = told.places - (design @ free / first)[:, None]
+            weight = said * np.maximum(1.0 - (away / share) ** 2, 0.0) ** 2
+            normal = design.T @ (weight.sum(axis=1)[:, None] * design) + FIRM_FREE * np.eye(5)
+            free = free + np.linalg.solve(normal, design.T @ ((weight * away).sum(axis=1) * first))
+        flat = edge @ np.linalg.pinv(design)[3:].T - free[3:]
+        out.append(np.hypot(*flat.T) / free[0])
+    return out[0], out[1]
+
+
+def _unlike_wall(told: Told, wall_px: Array) -> float:
+    """How much wider or narrower the wall is that the network sees than a body's (RAYS,), of the radius, mean of all rays."""
+    said = [(t @ told.places) / np.maximum(t.sum(axis=1), 1e-9) for t in (told.face, told.outer)]
+    angle = _even(len(told.face))
+    own = np.interp(angle, _even(len(wall_px)), wall_px, period=2.0 * np.pi) / radius_at(angle, told.start)
+    return float(np.abs(said[1] - said[0] - own).mean())
+
+
+def _student(off: Array, u: float) -> Array:
+    """Log density of a difference of two parts, up to a constant."""
+    return np.asarray(-0.5 * (FREEDOM_FLAT + 1.0) * np.log1p((off / u) ** 2 / FREEDOM_FLAT))
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,7 +48,9 @@ P_NO_WALL: Final = 0.08
 U_NO_WALL_RAD: Final = 0.087  # 5 degrees: more, and the true wall shows beside the shadow
 U_FLAT: Final = 0.0045  # of long less short axis over their sum, each of its two parts, as the network sees them
 FREEDOM_FLAT: Final = 4.0  # of Student's distribution of these
-U_FLAT_NO_WALL: Final = 0.007  # a face whose edge is taken within the true one on one side
+# The same where the face's edge is taken within the true one on one side, by the mean width of what passes for the wall:
+# a crescent's second harmonic is two thirds of its mean.
+FLAT_OF_CRESCENT: Final = 0.67
 SQUARE_RAD: Final = 0.2  # tilts that a coin without a wall may have, looked at whatever the network says
 
 
@@ -98,8 +100,9 @@ def fit_body(rays: EdgeRays, told: Told, wall: Wall, profile: Profile | None = N
     form = _form(few.rays.angle, profile, turn)
     centre, radius, found = _by_edges(few, start, wall, form, tilts, centre, radius)
     log = np.column_stack([found, word]) @ np.array(EVIDENCE)
+    u_square = float(np.hypot(U_FLAT, FLAT_OF_CRESCENT * _wall_told(told).mean()))
     square = np.log(P_NO_WALL) - 0.5 * (tilts**2).sum(axis=1) / U_NO_WALL_RAD**2
-    log = np.logaddexp(log - log.max() + _student(off_face, U_FLAT), square + _student(off_face, U_FLAT_NO_WALL))
+    log = np.logaddexp(log - log.max() + _student(off_face, U_FLAT), square + _student(off_face, u_square))
     log += _student(off_outer, U_FLAT)
     evidence = TiltEvidence(tilts, log - log.max(), centre, radius)
     log = evidence.log - 0.5 * (tilts**2).sum(axis=1) / U_TILT_RAD**2
@@ -207,10 +210,15 @@ def _unlike_flat(
 
 def _unlike_wall(told: Told, wall_px: Array) -> float:
     """How much wider or narrower the wall is that the network sees than a body's (RAYS,), of the radius, mean of all rays."""
-    said = [(t @ told.places) / np.maximum(t.sum(axis=1), 1e-9) for t in (told.face, told.outer)]
     angle = _even(len(told.face))
     own = np.interp(angle, _even(len(wall_px)), wall_px, period=2.0 * np.pi) / radius_at(angle, told.start)
-    return float(np.abs(said[1] - said[0] - own).mean())
+    return float(np.abs(_wall_told(told) - own).mean())
+
+
+def _wall_told(told: Told) -> Array:
+    """How wide the network sees the wall on each of its rays, of the radius, (R,)."""
+    said = [(t @ told.places) / np.maximum(t.sum(axis=1), 1e-9) for t in (told.face, told.outer)]
+    return np.asarray(said[1] - said[0])
 
 
 def _student(off: Array, u: float) -> Array:

@@ -40,6 +40,9 @@ CLEAR_CAM: Final = 0.98  # taken for a cam, but so few cams lie under this that 
 CLEAR_FACING: Final = 0.965
 UNLIKE_HOLES: Final = 1.3
 CLOCK_STEP_DEG: Final = 15.0  # positions are named to half an hour
+SURE_CLOCK_U: Final = (
+    2.5  # the half hour must hold at this many u: angles err by more than that in 2 of 100 holes, in 4 by over 2 u
+)
 TAILS_APART_DEG: Final = 3.0  # two ways to tell the tail's direction that differ by more leave the clock open
 IMPOSSIBLE_HUB_MM: Final = (11.0, 32.0)  # far beyond the usual 15-24 mm: the reference was mistaken for another
 PLAUSIBLE_HUB_MM: Final = (13.0, 26.5)  # a little beyond the usual 15-24 mm
@@ -444,9 +447,9 @@ def _doubts(
         notes.append(
             NotMeasured("hole-unsure", "an opening may be a screw hole or a relief: look whether a screw goes there")
         )
-    widest = max((2.0 * hole.angle_deg.u for hole in holes if hole.angle_deg is not None), default=0.0)
-    if widest > CLOCK_STEP_DEG / 2.0:
-        text = f"a hole's place on the clock is known to {widest:.0f} degrees only: compare with the part in the hand"
+    widest = max((hole.angle_deg.u for hole in holes if hole.angle_deg is not None), default=0.0)
+    if SURE_CLOCK_U * widest > CLOCK_STEP_DEG / 2.0:
+        text = f"a hole's place on the clock is known to {2.0 * widest:.0f} degrees only: compare with the part in the hand"
         notes.append(NotMeasured("hole-unsure", text))
     if facing.probability < CLEAR_FACING and _mirror_matters(holes, hand):
         text = "which side is seen is not clear; from the other side left and right change places: say --facing screw or plug"

@@ -46,6 +46,9 @@ MOST_CIRCLES: Final = 40
 MOST_LOOKS: Final = 16  # of the rim network at once
 LEAST_COIN: Final = 0.5  # of the rim network's probability that a thing is a coin
 SURE_COIN: Final = 0.65  # less of it is a doubt to be told; 6 of 100 true coins, path-traced, have less
+SURE_FINDER: Final = (
+    0.8  # mean probability of a coin's cells from which it has a say beside those the rim network knows
+)
 DOUBTED: Final = 0.6  # where one network is sure of a coin and the other of none
 CLEAR_COIN: Final = 0.5  # a rim this surely a coin's where the finder saw one: no other round thing is looked for
 CLEAR_SUPPORT: Final = 0.6
@@ -258,8 +261,17 @@ def _told_rims(
         if among in ("seen", "near") and not any(r.support > CLEAR_SUPPORT and r.confidence > CLEAR_COIN for r in rims):
             continue
         if rims:
-            return [_as_body(pixels, rim, wall, profile) for rim in rims[:MOST_RIMS]]
+            bodies = [_as_body(pixels, rim, wall, profile) for rim in rims[:MOST_RIMS]]
+            missed = [f for f in finders[:MOST_STARTS] if f.confidence > SURE_FINDER and not _covered(f, bodies)]
+            return bodies + _finders_rims(pixels, network, wall, profile, missed)
     return []
+
+
+def _covered(start: Start, rims: Sequence[Rim]) -> bool:
+    """Whether one of the rims is that of the finder's coin."""
+    return any(
+        np.hypot(*(start.centre_px - r.centre_px)) < SAME_PLACE * max(start.radius_px, r.radius_px) for r in rims
+    )
 
 
 def _finders_rims(

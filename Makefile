@@ -59,6 +59,7 @@ test: check
 CORES ?= 2
 FEWER ?= 1
 STEPS ?= --steps reader=8500 --steps finder=4000 --again reader=2100@0.0012 --again finder=4300@0.002
+STRUCK ?= --steps 400 --rate 0.00025 --batch 8 --seed 3
 RIM_STEPS ?= 16000
 EDGE_STEPS ?= 6160
 TRACE := $(BIN)/python -m synthetic.pathtrace --size 960 --spp 32 --set train --negatives 0.15 --max-tilt 30 --hard 0.15
@@ -70,9 +71,16 @@ model: $(VENV)/test.done
 	$(TRACE) --scales $(SCALES) --out data/traced --start 100000 --count $$((1253 / $(FEWER))) --seed 221
 	$(HELD_OUT) --out data/calibration --count 200 --seed 5 --negatives 0.25 --hard 0.2 --max-tilt 28
 	$(HELD_OUT) --out data/heldout --count 256 --seed 77 --negatives 0 --max-tilt 30 --scales coin=0.5,ruler=0.25,card=0.2,none=0.05
+	$(HELD_OUT) --out data/heldout-2 --count 320 --seed 79 --negatives 0 --max-tilt 30 --scales coin=0.5,ruler=0.25,card=0.2,none=0.05
+	$(HELD_OUT) --out data/other-not-cams --count 70 --seed 78 --negatives 1
 	$(BIN)/python -m synthetic.render --out data/not-cams --count 160 --seed 505 --negatives 1 --held-out --processes $(CORES)
 	$(BIN)/python -m train.build --data data/fast --data data/traced --out data/runs --models vision/models $(STEPS) \
 	  --calibration data/calibration --calibration data/heldout --calibration data/not-cams
+	$(BIN)/python -m synthetic.render --out data/struck --count $$((1600 / $(FEWER))) --seed 341 --view full --negatives 0.2 --processes $(CORES)
+	$(BIN)/python -m train.loop --which finder --data data/struck --start-from $$(ls -t data/runs/finder*/average.pt | head -n 1) --out data/runs/finder-struck $(STRUCK)
+	$(BIN)/python -m train.export --run data/runs/finder-struck --out vision/models
+	$(BIN)/python -m train.calibrate --models vision/models --data data/calibration --data data/heldout --data data/heldout-2 \
+	  --data data/not-cams --data data/other-not-cams --features data/fast
 	$(BIN)/python -m train.rim --data data/fast --data data/traced --drawn 20000 --steps $(RIM_STEPS) --out vision/models/rim.onnx
 	$(BIN)/python -m train.edge --data data/fast --steps $(EDGE_STEPS) --batch 48 --out vision/models/edge.onnx
 	$(BIN)/python -m synthetic.outlines --out data/outlines.jsonl --count 4000 --seed 7 --processes $(CORES)

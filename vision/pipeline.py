@@ -35,9 +35,9 @@ THICKNESS_MM: Final = Quantity(2.3, 0.25)  # the usual range 1.5-3.2 mm from mem
 HUB_GUESS_MM: Final = 19.5  # middle of the hubs' range (memory): only tells a thickness where there is no scale
 BLURRED_PER_RADIUS: Final = 0.045  # edge spread over the part's radius; a 20 mm part whose edge spreads over 1 mm
 QUARREL: Final = 0.7  # both votes at least this sure of different labels
-CLEAR_CAM: Final = 0.98  # taken for a cam, but so few cams lie under this that it may be something else after all
-# under this an unsymmetric reading may be the mirror image: of 17 held-out parts at 0.95 to 0.965 two were
-CLEAR_FACING: Final = 0.965
+CLEAR_CAM: Final = 0.97  # taken for a cam, but so few cams lie under this that it may be something else after all
+# under this an unsymmetric reading may be the mirror image: of 17 held-out parts a little below it two were
+CLEAR_FACING: Final = 0.97
 UNLIKE_HOLES: Final = 1.3
 CLOCK_STEP_DEG: Final = 15.0  # positions are named to half an hour
 SURE_CLOCK_U: Final = (

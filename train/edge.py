@@ -13,7 +13,6 @@ import math
 import multiprocessing
 import os
 import time
-import warnings
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,7 +20,6 @@ from typing import Any, Final
 
 import click
 import numpy as np
-import onnxruntime as ort
 import torch
 from numpy.typing import NDArray
 from torch import Tensor, nn
@@ -30,7 +28,7 @@ from torch.nn import functional as f
 from train.calibrate import folders_option
 from train.card import code_version, write_card
 from train.dataset import labelled, read_example
-from train.export import OPSET, PARITY
+from train.export import parity, write_onnx
 from vision.face import see_face
 from vision.face_edge import OVERLAP, PLACES, ROWS, SCHEMA, WALL_STEPS, WIDEST, unroll
 from vision.find import find_part
@@ -340,20 +338,7 @@ def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: di
     module = EdgeForUse(network).eval()
     shape = (2, ROWS + 2 * OVERLAP, PLACES, 5)
     example = torch.randint(0, 200, shape, dtype=torch.uint8, generator=torch.Generator().manual_seed(0))
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with warnings.catch_warnings(), torch.no_grad():
-        warnings.simplefilter("ignore")  # the older exporter says that it is the older one; it needs no further package
-        torch.onnx.export(
-            module,
-            (example,),
-            str(path),
-            opset_version=OPSET,
-            dynamo=False,
-            input_names=["strip"],
-            output_names=["edge"],
-            dynamic_axes={"strip": {0: "n"}, "edge": {0: "n"}},
-        )
-        wanted = module(example).numpy()
+    wanted = write_onnx(module, example, path, "strip", ("edge",), {"strip": {0: "n"}, "edge": {0: "n"}})
     card = {
         "schema": SCHEMA,
         "input": {"rows": shape[1], "places": PLACES, "layout": "NHWC uint8 RGB, face map, wall"},
@@ -362,11 +347,7 @@ def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: di
         "code": code_version(),
     }
     write_card(path, SCHEMA, card)
-    got = ort.InferenceSession(str(path), providers=["CPUExecutionProvider"]).run(None, {"strip": example.numpy()})[0]
-    worst = float(np.abs(np.asarray(got) - wanted).max())
-    if not worst <= PARITY:
-        raise RuntimeError(f"{path.name}: ONNX Runtime differs from PyTorch by {worst:.2e}, more than {PARITY:.0e}")
-    return worst
+    return parity(path, "strip", example, wanted)
 
 
 @click.command()

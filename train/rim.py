@@ -13,7 +13,6 @@ import math
 import multiprocessing
 import os
 import time
-import warnings
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +21,6 @@ from typing import Any, Final
 import click
 import cv2
 import numpy as np
-import onnxruntime as ort
 import torch
 from numpy.typing import NDArray
 from torch import Tensor, nn
@@ -31,7 +29,7 @@ from torch.nn import functional as f
 from train.calibrate import folders_option
 from train.card import code_version, write_card
 from train.dataset import labelled, read_example
-from train.export import OPSET, PARITY
+from train.export import parity, write_onnx
 from train.rim_draw import REACH, SIDE, draw
 from vision.fitting import fit_ellipse
 from vision.label import Label
@@ -504,20 +502,8 @@ def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: di
     module = RimForUse(network).eval()
     shape = (2, RAYS + 2 * OVERLAP, STEPS, 3)
     example = torch.randint(0, 256, shape, dtype=torch.uint8, generator=torch.Generator().manual_seed(0))
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with warnings.catch_warnings(), torch.no_grad():
-        warnings.simplefilter("ignore")  # the older exporter says that it is the older one; it needs no further package
-        torch.onnx.export(
-            module,
-            (example,),
-            str(path),
-            opset_version=OPSET,
-            dynamo=False,
-            input_names=["rgb"],
-            output_names=["edge", "outer", "coin"],
-            dynamic_axes={name: {0: "n"} for name in ("rgb", "edge", "outer", "coin")},
-        )
-        wanted = [part.numpy() for part in module(example)]
+    told = ("edge", "outer", "coin")
+    wanted = write_onnx(module, example, path, "rgb", told, {name: {0: "n"} for name in ("rgb", *told)})
     write_card(
         path,
         SCHEMA,
@@ -540,11 +526,7 @@ def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: di
             "code": code_version(),
         },
     )
-    got = ort.InferenceSession(str(path), providers=["CPUExecutionProvider"]).run(None, {"rgb": example.numpy()})
-    worst = max(float(np.abs(a - b).max()) for a, b in zip(got, wanted, strict=True))
-    if not worst <= PARITY:
-        raise RuntimeError(f"{path.name}: ONNX Runtime differs from PyTorch by {worst:.2e}, more than {PARITY:.0e}")
-    return worst
+    return parity(path, "rgb", example, wanted)
 
 
 @click.command()

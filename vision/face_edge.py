@@ -17,7 +17,7 @@ import onnxruntime as ort
 from numpy.typing import NDArray
 
 from vision.measure import FaceEdges
-from vision.models import FOLDER, ModelError
+from vision.models import FOLDER, ModelError, open_session
 from vision.outline import agree_with_neighbours, outward_normals, sample, smooth_closed, snap_to_photo
 from vision.patch import Patch, shrink_by_area
 from vision.plane import Plane
@@ -176,13 +176,7 @@ def edge_network() -> ort.InferenceSession:
     ModelError
         If it is missing or not of this version.
     """
-    path = FOLDER / "edge.onnx"
-    if not path.is_file():
-        raise ModelError("the network edge.onnx is missing: install the package again, or train it (see train/)")
-    options = ort.SessionOptions()
-    options.intra_op_num_threads = options.inter_op_num_threads = 1
-    options.log_severity_level = 3
-    session = ort.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
+    session = open_session(FOLDER / "edge.onnx")
     if SCHEMA not in session.get_modelmeta().custom_metadata_map:
         raise ModelError(f"the network edge.onnx carries no card of version {SCHEMA}: install the matching version")
     return session

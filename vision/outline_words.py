@@ -15,7 +15,7 @@ import numpy as np
 import onnxruntime as ort
 from numpy.typing import NDArray
 
-from vision.models import FOLDER, ModelError
+from vision.models import FOLDER, ModelError, open_session
 from vision.reading import Word
 from vision.vocabulary import BOTTOMS, FAMILIES, HANDS
 
@@ -83,13 +83,7 @@ class Fusion:
 @lru_cache(maxsize=1)
 def outline_network() -> tuple[ort.InferenceSession, dict[str, float], dict[str, Fusion]]:
     """The shipped network, its temperatures and how each word is fused, opened once a process."""
-    path = FOLDER / "outline.onnx"
-    if not path.is_file():
-        raise ModelError("the network outline.onnx is missing: install the package again, or train it (see train/)")
-    options = ort.SessionOptions()
-    options.intra_op_num_threads = options.inter_op_num_threads = 1
-    options.log_severity_level = 3
-    session = ort.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
+    session = open_session(FOLDER / "outline.onnx")
     card = json.loads(session.get_modelmeta().custom_metadata_map.get(SCHEMA, "null"))
     if not isinstance(card, dict) or card.get("words") != {k: list(v) for k, v in WORDS.items()}:
         raise ModelError("the network outline.onnx was made for other words: install the matching version")

@@ -121,13 +121,13 @@ def read_calibration(record: Mapping[str, Any]) -> Calibration:
     return calibration
 
 
-def load(path: Path, which: str) -> Model:
-    """Open a network file on one thread.
+def open_session(path: Path) -> ort.InferenceSession:
+    """A network file on one thread of the processor.
 
     Raises
     ------
     ModelError
-        If the file is missing, is no network, or carries another schema, role, labels or input than this code knows.
+        If the file is missing or is no network.
     """
     if not path.is_file():
         raise ModelError(f"the network {path.name} is missing: install the package again, or train it (see train/)")
@@ -136,9 +136,23 @@ def load(path: Path, which: str) -> Model:
     options.inter_op_num_threads = 1
     options.log_severity_level = 3
     try:
-        session = ort.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
-        card = json.loads(session.get_modelmeta().custom_metadata_map.get(SCHEMA, "null"))
+        return ort.InferenceSession(str(path), options, providers=["CPUExecutionProvider"])
     except Exception as error:  # onnxruntime raises many kinds, none of them public
+        raise ModelError(f"the network {path.name} cannot be opened: install the package again") from error
+
+
+def load(path: Path, which: str) -> Model:
+    """Open a network file on one thread.
+
+    Raises
+    ------
+    ModelError
+        If the file is missing, is no network, or carries another schema, role, labels or input than this code knows.
+    """
+    session = open_session(path)
+    try:
+        card = json.loads(session.get_modelmeta().custom_metadata_map.get(SCHEMA, "null"))
+    except ValueError as error:
         raise ModelError(f"the network {path.name} cannot be opened: install the package again") from error
     if not isinstance(card, dict) or card.get("schema") != SCHEMA:
         raise ModelError(f"the network {path.name} carries no card of version {SCHEMA}: install the matching version")

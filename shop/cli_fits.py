@@ -10,7 +10,7 @@ import click
 
 from shop.cli_common import Trouble, list_option, open_list, paint, print_json, reading_options
 from shop.cli_parts import reading_of
-from shop.report import quantity_text
+from shop.report import chance_text, quantity_text
 
 if TYPE_CHECKING:
     from shop.measured import MeasuredPart
@@ -194,13 +194,6 @@ def turn_text(decide_by: Mapping[str, Any]) -> str:
         low, high = decide_by["between"]
         return f"fits between {low:.2f} and {high:.2f} {decide_by['unit']}"
     return f"fits {decide_by['fits_when']} {decide_by['turns_at']:.2f} {decide_by['unit']}"
-
-
-def chance_text(probability: float) -> str:
-    """A probability in per cent, never rounded to certainty."""
-    if 0.0 < probability < 0.01:
-        return "under 1 %"
-    return "over 99 %" if 0.99 < probability < 1.0 else f"{100.0 * probability:.0f} %"
 
 
 # ------------------------------------------------------------------------------------------------- compare

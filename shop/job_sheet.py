@@ -24,6 +24,7 @@ from shop.freeing import Advice
 from shop.freeing_text import figures
 from shop.methods import load_knowledge
 from shop.paper import PAPERS
+from shop.report import chance_text
 from vision.vocabulary import CENTRE, angle_from_clock, xy_from_angle
 
 MARGIN_MM: Final = 12.0
@@ -119,7 +120,7 @@ def _word(record: Any) -> str:
         return "not read"
     plausible = [word for word in record.get("plausible", []) if word != record["label"]]
     also = f", could be {' or '.join(plausible)}" if plausible else ""
-    return f"{record['label']} ({record.get('probability', 0.0):.0%}{also})"
+    return f"{record['label']} ({chance_text(record.get('probability', 0.0))}{also})"
 
 
 def _part_rows(reading: Mapping[str, Any]) -> list[tuple[str, str]]:
@@ -266,7 +267,7 @@ def _chosen_rows(part: ChosenPart | None, advice: Advice | None) -> list[tuple[s
         return [("Part", "____________________"), ("Bin", "__________"), ("Screws", screw or "____________________")]
     verdict = part.verdict or "not decided here: lay it on the old one"
     if part.probability is not None:
-        verdict += f" ({part.probability:.0%})"
+        verdict += f" ({chance_text(part.probability)})"
     rows = [("Part", part.part), ("Bin", part.bin or "__________"), ("Fits?", verdict)]
     rows.append(("Screws", part.screw or screw or "____________________"))
     return rows + ([("Note", part.note[:160])] if part.note else [])

@@ -190,7 +190,7 @@ def scale_rows(reading: Mapping[str, Any]) -> list[tuple[str, str]]:
 def sureness(word: Mapping[str, Any]) -> str:
     """How sure a word is, in plain language with its probability; names the alternatives that remain."""
     others = [label for label in word.get("plausible", ()) if label != word["label"]]
-    percent = _percent(word["probability"])
+    percent = chance_text(word["probability"])
     if others:
         return f"{percent}, {_and(others)} not ruled out"
     if word["probability"] >= SURE:
@@ -203,15 +203,15 @@ def side_sureness(reading: Mapping[str, Any]) -> str:
     facing, clock = reading["facing"], (reading.get("pattern") or {}).get("clock", [])
     hand = (reading.get("hand") or {}).get("label", "none")
     if facing["probability"] < FAIRLY_SURE and hand == "none" and clock and mirrored_clock(clock) == list(clock):
-        return f"{_percent(facing['probability'])}; it reads the same from the other side"
+        return f"{chance_text(facing['probability'])}; it reads the same from the other side"
     return sureness(facing)
 
 
-def _percent(probability: float) -> str:
-    """Never a rounded 100 % for what is not certain."""
-    if probability >= 1.0:
-        return "100 %"
-    return "over 99 %" if probability > 0.99 else f"{100.0 * probability:.0f} %"
+def chance_text(probability: float) -> str:
+    """A probability in per cent, never rounded to certainty."""
+    if 0.0 < probability < 0.01:
+        return "under 1 %"
+    return "over 99 %" if 0.99 < probability < 1.0 else f"{100.0 * probability:.0f} %"
 
 
 def pattern_text(clock: Sequence[str]) -> str:

@@ -8,13 +8,14 @@ from typing import Any, Final
 import streamlit as st
 
 from shop.calliper import LOOKS, parse_finding, take_in
-from shop.cli_fits import chance_text, turn_text
+from shop.cli_fits import turn_text
 from shop.dial import dial_svg
 from shop.doors import DOORS, apply_door
 from shop.fits import FitOptions, decide
 from shop.measured import MeasuredPart, measured_part_from_reading
 from shop.pages import look
 from shop.pages.store import opened
+from shop.report import chance_text
 from shop.store import StoreError
 from shop.threads import THREADS
 

@@ -7,14 +7,14 @@ from typing import Any, Final
 import streamlit as st
 
 from shop.calliper import LOOKS, parse_finding
-from shop.cli_fits import chance_text, signed
+from shop.cli_fits import signed
 from shop.compare import Comparison, comparison_svg
 from shop.compare import compare as compare_readings
 from shop.measured import measured_part_from_reading
 from shop.pages import look
 from shop.pages.ask import ask
 from shop.pages.session import PhotoError, coin_choice, photo_input, read_as_told, told, turn
-from shop.report import quantity_text
+from shop.report import chance_text, quantity_text
 from shop.settle import checks_of
 from vision.models import ModelError
 from vision.pipeline import ReadOptions

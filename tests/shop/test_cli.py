@@ -14,7 +14,8 @@ import pytest
 from PIL import Image
 
 from shop import cli
-from shop.cli_fits import chance_text, turn_text
+from shop.cli_fits import turn_text
+from shop.report import chance_text
 from tests.shop.readings import a_reading
 
 ROOT = Path(__file__).resolve().parents[2]

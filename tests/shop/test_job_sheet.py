@@ -110,6 +110,13 @@ def test_a_blank_sheet_and_odd_letters_still_print(tmp_path: Path) -> None:
     assert "Pages:           1" in facts and "<b>7</b> & Söhne" in text
 
 
+@poppler
+def test_no_word_is_rounded_to_certainty(tmp_path: Path) -> None:
+    nearly = READING | {"family": {"label": "hook", "probability": 0.9991, "plausible": ["hook"]}}
+    text, _ = text_and_facts(make_job_sheet(nearly), tmp_path)
+    assert "hook (over 99 %)" in text and "100%" not in text
+
+
 def test_the_last_check_is_at_the_open_door_first() -> None:
     checks = load_job()["check"]
     opened = next(i for i, text in enumerate(checks) if "door OPEN" in text)

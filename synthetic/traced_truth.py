@@ -14,6 +14,7 @@ from synthetic.traced_camera import Camera
 from synthetic.traced_props import Prop
 from synthetic.traced_surfaces import Surface
 from vision.label import Hole, Label, Shape
+from vision.tilt import lean_of
 
 Array = np.ndarray
 
@@ -108,6 +109,14 @@ def _scale(props: list[Prop]) -> tuple[str | None, str | None]:
     return None, None
 
 
+def _leans(camera: Camera, part_mm: Array | None, props: list[Prop]) -> dict[str, tuple[float, float] | None]:
+    """How the part's face, at a point (3,) of it, and the coin that gives the scale lean towards the camera."""
+    coins = [p for p in props if p.kind == "coin"][:1]
+    at = [part_mm, *(np.append(p.outline_mm.mean(axis=0), p.height_mm) for p in coins)]
+    leans = [None if p is None else lean_of(camera.axes[:, 2], camera.axes @ (p - camera.centre_mm)) for p in at]
+    return {"lean_rad": leans[0], "reference_lean_rad": leans[1] if len(leans) > 1 else None}
+
+
 def cam_label(
     name: str, camera: Camera, placed: Placed, props: list[Prop], focal_35mm: float | None, tags: dict[str, str]
 ) -> Label:
@@ -174,6 +183,7 @@ def cam_label(
         shapes=tuple(shapes + openings), scale_kind=scale_kind, scale_reference=reference,
         mm_per_px=camera.mm_per_px(placed.shift, face_z), tilt_deg=camera.tilt_deg,
         distance_mm=float(np.linalg.norm(camera.centre_mm - axis_mm)), focal_35mm=focal_35mm, tags=tags,
+        **_leans(camera, axis_mm, props),
     )  # fmt: skip
 
 
@@ -190,5 +200,5 @@ def other_label(
         picture=name, width=camera.width, height=camera.height, family=None, shapes=tuple(shapes), scale_kind=kind,
         scale_reference=reference, mm_per_px=camera.mm_per_px(middle, thing.height_mm), tilt_deg=camera.tilt_deg,
         distance_mm=float(np.linalg.norm(camera.centre_mm - np.append(middle, thing.height_mm))), focal_35mm=focal_35mm,
-        tags=tags,
+        tags=tags, **_leans(camera, None, props),
     )  # fmt: skip

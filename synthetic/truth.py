@@ -13,6 +13,7 @@ from shapely.geometry import LineString, Polygon, box
 from synthetic.openings import Opening
 from synthetic.scene import Camera, Scene, Slab
 from vision.label import Label, Shape
+from vision.tilt import lean_of
 
 RENDERER = "fast"
 COUNTERSINK_HALF_DEG = 41.0  # half the included angle of the usual 82 degree head
@@ -170,6 +171,18 @@ def sample_view(rng: np.random.Generator, scene: Scene, kind: str) -> View | Non
     return view
 
 
+def _leans(scene: Scene) -> dict[str, tuple[float, float] | None]:
+    """How the part's face and the coin that gives the scale lean towards the camera."""
+    axes, lens = scene.camera.axes()
+    coins = [slab for slab in scene.slabs if slab.kind == "coin" and slab.name == scene.scale_reference]
+    things = (scene.main if scene.part is not None else None, coins[0] if coins else None)
+    leans = [
+        None if slab is None else lean_of(axes[:, 2], axes @ (np.array([slab.x_mm, slab.y_mm, slab.z1_mm]) - lens))
+        for slab in things
+    ]
+    return {"lean_rad": leans[0], "reference_lean_rad": leans[1]}
+
+
 def label(scene: Scene, view: View, name: str) -> Label:
     """The Label of a scene seen through a window."""
     shapes: list[Shape] = []
@@ -224,6 +237,7 @@ def label(scene: Scene, view: View, name: str) -> Label:
         "distance_mm": scene.camera.distance_mm,
         "focal_35mm": scene.camera.focal_35mm,
         "tags": tags,
+        **_leans(scene),
     }
     if part is None:
         return Label(family=None, **common)

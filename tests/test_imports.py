@@ -30,7 +30,7 @@ MAY_IMPORT = {
     "vision": (),
     "shop": ("vision",),
     "app": ("shop.pages",),
-    "synthetic": ("vision.vocabulary", "vision.label"),
+    "synthetic": ("vision.vocabulary", "vision.label", "vision.tilt"),  # what a Label says of a lean is one function
     "train": ("vision",),
     "examples": ("vision", "shop"),
 }
@@ -59,6 +59,7 @@ LAYERS = (
         "vision.measure",
         "vision.face",
         "vision.face_edge",
+        "vision.lean",
         "vision.find",
         "vision.hole_fit",
     },

@@ -78,6 +78,8 @@ class Label:
     scale_reference: str | None = None
     mm_per_px: float | None = None  # at the axis, on the face seen
     tilt_deg: float | None = None
+    lean_rad: tuple[float, float] | None = None  # of the part's face from the ray to its axis: `vision.tilt.lean_of`
+    reference_lean_rad: tuple[float, float] | None = None  # the same of the coin that gives the scale
     distance_mm: float | None = None
     focal_35mm: float | None = None
     tags: dict[str, str] = field(default_factory=dict)  # renderer, metal, bench, light, not_cam kind, difficulty …
@@ -114,7 +116,7 @@ class Label:
             holes = tuple(_hole(h) for h in record.pop("holes", ()))
             shapes = tuple(Shape(s["kind"], _points(s["polygon_px"])) for s in record.pop("shapes", ()))
             outline = _points(record.pop("outline_mm", ()))
-            for name in ("axis_px", "tail_px"):
+            for name in ("axis_px", "tail_px", "lean_rad", "reference_lean_rad"):
                 if record.get(name) is not None:
                     record[name] = tuple(record[name])
             return cls(**record, holes=holes, shapes=shapes, outline_mm=outline)

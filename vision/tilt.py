@@ -46,21 +46,41 @@ class TiltEvidence:
 
 def about_ray(tilts: Array, slope: Array) -> Array:
     """Tilts (K, 2) about a ray as tilts (K, 2) about the optical axis, rad; `slope` is the ray's x and y over z."""
-    angle = np.hypot(tilts[:, 0], tilts[:, 1])
-    sinc = np.sinc(angle / np.pi)
-    normal = np.column_stack([-sinc * tilts[:, 1], sinc * tilts[:, 0], -np.cos(angle)])
+    return _tilts_of(frame_of_tilt(tilts)[2] @ _axis_to_ray(slope).T)
+
+
+def about_axis(tilts: Array, slope: Array) -> Array:
+    """Tilts (K, 2) about the optical axis as tilts (K, 2) about a ray: the other way round."""
+    return _tilts_of(frame_of_tilt(tilts)[2] @ _axis_to_ray(slope))
+
+
+def lean_of(normal: Array, ray: Array) -> tuple[float, float]:
+    """How a face leans as seen along a ray: the angle from square, rad, as a vector to where its normal points.
+
+    Components are to the right and down in the picture; `normal` (3,) towards the camera and `ray` (3,) from it, both in
+    camera axes (x right, y down, z forward), of any length.
+    """
+    unit = np.asarray(normal, dtype=float) / np.linalg.norm(normal)
+    a, b = _tilts_of(unit[None] @ _axis_to_ray(np.asarray(ray[:2], dtype=float) / float(ray[2])))[0]
+    return -float(b), float(a)
+
+
+def _axis_to_ray(slope: Array) -> Array:
+    """The turn (3, 3) that takes the optical axis to a ray by the shortest way."""
     z = np.array([slope[0], slope[1], 1.0])
     z /= np.linalg.norm(z)
-    # the turn that takes the axis to the ray by the shortest way
     bend = 1.0 / (1.0 + z[2])
-    turn = np.array(
+    return np.array(
         [
             [1.0 - bend * z[0] * z[0], -bend * z[0] * z[1], z[0]],
             [-bend * z[0] * z[1], 1.0 - bend * z[1] * z[1], z[1]],
             [-z[0], -z[1], z[2]],
         ]
     )
-    normal = normal @ turn.T
+
+
+def _tilts_of(normal: Array) -> Array:
+    """The tilts (K, 2) of unit normals (K, 3) that point towards the camera."""
     about = np.arccos(np.clip(-normal[:, 2], -1.0, 1.0))
     factor = 1.0 / np.maximum(np.sinc(about / np.pi), 1e-9)
     return np.column_stack([normal[:, 1] * factor, -normal[:, 0] * factor])

@@ -29,25 +29,38 @@ STEP_DEG: Final = 0.5  # of the rays that look for the tail's symmetry
 HALF_TAIL_DEG: Final = 60.0
 TRIM: Final = 0.8  # share of the rays, those that match best, that tell the symmetry: burrs and spurs fall out
 UNSYMMETRIC: Final = 0.05  # of the hub's radius: mean mismatch of a tail with its mirror image
+HALF_SLOT: Final = 0.45  # of the hub's radius: wider than half a fork's slot, narrower than half its tail
 NO_TAIL_DEG: Final = 15.0
 MUCH_BETTER: Final = 0.5  # of the mismatch about the network's direction
 LOST_DEG: Final = 16.0  # what a tail found against the network is doubted by
 QUARREL_DEG: Final = 5.0  # flanks and area this far apart: the tail may lie beside the axis
 LONG_FLANK: Final = 0.05  # of the outline's points
+# Directions of flanks: a line's weight goes with the cube of its points over its squared scatter where they err alone;
+# they err together in part, and a smaller power serves either half of 321 path-traced tails better. So do the factors.
+FLANK_POWER: Final = 1.5
+LEAST_SCATTER: Final = 0.0008  # of the outline's greatest distance from the axis: 0.02 mm
+FLANK_TOGETHER: Final = 3.0
+FLANK_QUARREL: Final = 0.65
+NO_FLANKS: Final = ("taper", "cloverleaf")  # families without parallel flanks: what passes for one is short and leans
+UNSYMMETRIC_LOOSE: Final = 4.0  # times as far off lie area and mirror line of such a tail
 LEAF_DEG: Final = 120.0  # between a cloverleaf's leaves, about
-HALF_LEAF_DEG: Final = 50.0
-RIVAL_LEAF: Final = (
-    0.8  # of the tail's area beyond the hub; of 53 cloverleaves' side leaves four had more, 49 under 0.62
-)
+LEAF_OFF_DEG: Final = 14.0
+# The mismatch about the tail's line over the lesser one about another leaf's: 0.05 in the middle, 0.27 in 95 of 100 and
+# 0.61 at most among 178 cloverleaves by three renderers; the network had taken another leaf of 7 of them, this of none.
+LEAF_CLEAR: Final = 0.6
 # What the ways to tell a symmetric tail's direction err by, degrees: chosen on 209 path-traced parts. Each fails at times,
 # so each counts as a mixture that lets the others outvote it: Student's t.
 U_AREA_DEG: Final = 0.4
 U_MIRROR_DEG: Final = 0.4
-U_FLANK_DEG: Final = 0.4  # of flanks as long as the next; of others as much more as they are shorter
-USUAL_FLANK: Final = 0.06  # of the outline's points
-LEAST_FLANK: Final = 0.01
-U_NETWORK_DEG: Final = 1.0
+U_FLANK_DEG: Final = 0.1  # at least, beyond what the flanks themselves say of their direction
+U_NETWORK_DEG: Final = 0.7
 TAIL_FREEDOM: Final = 3.0
+# What is left to err goes with the square of how far they spread: of either half of 720 path-traced tails 95 in 100 lie
+# within two of it, where they spread little as where they spread much.
+USUAL_SPREAD_DEG: Final = 0.25
+U_TAIL_DEG: Final = 0.27
+LEAST_TAIL_DEG: Final = 0.12
+MOST_TAIL_DEG: Final = 8.0
 SPREAD_DEG: Final = 10.0  # the directions weighed lie within this of the area's
 
 
@@ -81,6 +94,7 @@ class Tail:
     rms_mm: float
     turn_deg: float = 0.0  # area: from the area's centre to where all ways to tell the direction put it together
     apart_deg: float = 0.0  # between the ways to tell the direction: twice their spread
+    u_deg: float = 0.0  # standard uncertainty of the direction, by its own edges
 
 
 def circle_through(points: Array, weights: Array | None = None) -> tuple[Array, float]:
@@ -182,38 +196,37 @@ def find_tail(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg:
     """Which outline points tell the tail's direction for a part of this family.
 
     A symmetric tail goes by the centre of the area beyond the hub, which lies on its centre line and averages its whole
-    edge, by the direction about which the outline mirrors best, by its parallel flanks and by the network, each weighed by
-    how it errs. `hook` and `offset`, and whatever is clearly unsymmetric, go by their flanks alone, and have no direction
-    where those are not found.
+    edge, by the direction about which the outline mirrors best, by its parallel flanks where its family has such, and by
+    the network, each weighed by how it errs; area and mirror line count for less where the outline is clearly
+    unsymmetric. `hook` and `offset` go by their flanks alone, and have no direction where those are not found.
     """
-    handed = family in HANDED_FAMILIES
-    area = _area(outline_mm, axis_mm, hub_radius_mm, tail_deg)
-    rival = rival_leaf(outline_mm, axis_mm, hub_radius_mm, tail_deg) if family == "cloverleaf" else 0.0
-    if area is not None and rival > RIVAL_LEAF:
-        return replace(area, apart_deg=LOST_DEG)  # another leaf may be the tail
-    mirror, mismatch = symmetry(outline_mm, axis_mm, tail_deg)
-    unsymmetric = mismatch > UNSYMMETRIC * hub_radius_mm
-    if handed or unsymmetric:
+    if family in HANDED_FAMILIES:  # the area's centre lies beside 12 o'clock here: no stand-in
         flanks = _best_flanks(outline_mm, axis_mm, hub_radius_mm, tail_deg)
-        if flanks is not None:
-            return flanks
-        if handed:
-            return None  # the area's centre lies beside 12 o'clock here: no stand-in
+        if flanks is None:
+            return None
+        u = flanks_direction(outline_mm, axis_mm, flanks)[1]
+        return replace(flanks, apart_deg=2.0 * u, u_deg=max(u, LEAST_TAIL_DEG))
+    area = _area(outline_mm, axis_mm, hub_radius_mm, tail_deg, family == "fork")
     if area is None:
         return None
+    mirror, mismatch = symmetry(outline_mm, axis_mm, tail_deg)
+    loose = UNSYMMETRIC_LOOSE if mismatch > UNSYMMETRIC * hub_radius_mm else 1.0
     by_area = tail_direction(outline_mm, axis_mm, area)
-    if unsymmetric:
-        return replace(area, apart_deg=abs(_turn(mirror, by_area)))
-    said = [(0.0, U_AREA_DEG), (_turn(mirror, by_area), U_MIRROR_DEG), (_turn(tail_deg, by_area), U_NETWORK_DEG)]
-    flanks = _best_flanks(outline_mm, axis_mm, hub_radius_mm, tail_deg)
+    said = [
+        (0.0, loose * U_AREA_DEG),
+        (_turn(mirror, by_area), loose * U_MIRROR_DEG),
+        (_turn(tail_deg, by_area), U_NETWORK_DEG),
+    ]
+    flanks = None if family in NO_FLANKS else _best_flanks(outline_mm, axis_mm, hub_radius_mm, tail_deg)
     if flanks is not None:  # a tail beside the axis may mirror about a line through it
-        share = _shorter_flank(flanks) / len(outline_mm)
-        off = _turn(tail_direction(outline_mm, axis_mm, flanks), by_area)
-        if abs(off) > QUARREL_DEG and share > LONG_FLANK:
-            return replace(flanks, apart_deg=abs(off))
-        said.append((off, U_FLANK_DEG * USUAL_FLANK / max(share, LEAST_FLANK)))
+        by_flanks, u = flanks_direction(outline_mm, axis_mm, flanks)
+        off = _turn(by_flanks, by_area)
+        if abs(off) > QUARREL_DEG and _shorter_flank(flanks) > LONG_FLANK * len(outline_mm):
+            return replace(flanks, apart_deg=abs(off), u_deg=abs(off) / 2.0)
+        said.append((off, max(u, U_FLANK_DEG)))
     turn, spread = settle_turn(said)
-    return replace(area, turn_deg=turn, apart_deg=2.0 * spread)
+    u = U_TAIL_DEG * (spread / USUAL_SPREAD_DEG) ** 2
+    return replace(area, turn_deg=turn, apart_deg=2.0 * spread, u_deg=float(np.clip(u, LEAST_TAIL_DEG, MOST_TAIL_DEG)))
 
 
 def settle_turn(said: list[tuple[float, float]]) -> tuple[float, float]:
@@ -233,23 +246,20 @@ def _turn(to_deg: float, from_deg: float) -> float:
     return (to_deg - from_deg + 180.0) % 360.0 - 180.0
 
 
-def rival_leaf(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float) -> float:
-    """Area beyond the hub of the larger of a cloverleaf's other leaves, over that of the leaf taken for the tail.
+def tail_leaf(outline_mm: Array, axis_mm: Array, tail_deg: float) -> tuple[float, bool]:
+    """The direction of the leaf of a cloverleaf that is its tail, degrees, and whether the outline leaves open which it is.
 
-    The tail is the largest leaf (the trade's 0.50-0.90 hub diameters against 0.35-0.60: memory), so near 1 or above the
-    network may have taken the wrong one.
+    The whole outline mirrors about the tail's line: the other leaves lie to either side of it, and an open bottom on it.
+    The network goes by the leaf that stands out, which at times is a longer one beside a broader tail.
     """
-    n = len(outline_mm)
-    d = np.concatenate([outline_mm, outline_mm[:1]]) - axis_mm
-    rho = np.minimum.reduce([np.linalg.norm(d[:-1], axis=1), np.linalg.norm(d[1:], axis=1)])
-    angle = np.unwrap(np.arctan2(d[:, 0], d[:, 1]))
-    beyond = np.abs(np.diff(angle)) * np.maximum(rho**2 - hub_radius_mm**2, 0.0) / 2.0
-    off = (np.degrees(angle[:n]) - tail_deg) % 360.0
-
-    def area(leaf_deg: float) -> float:
-        return float(beyond[np.abs((off - leaf_deg + 180.0) % 360.0 - 180.0) < HALF_LEAF_DEG].sum())
-
-    return max(area(LEAF_DEG), area(-LEAF_DEG)) / max(area(0.0), 1e-9)
+    leaves = [tail_deg, tail_deg + LEAF_DEG, tail_deg - LEAF_DEG]
+    mirrors = [
+        symmetry(outline_mm, axis_mm, leaf, within_deg=LEAF_OFF_DEG, half_deg=180.0, kept=1.0) for leaf in leaves
+    ]
+    away = np.array([mismatch for _, mismatch in mirrors])
+    best = int(np.argmin(away))
+    clear = bool(away[best] < LEAF_CLEAR * np.delete(away, best).min())
+    return (mirrors[best][0] if clear and best > 0 else tail_deg), not clear
 
 
 def tail_elsewhere(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float) -> Tail | None:
@@ -268,19 +278,27 @@ def tail_elsewhere(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail
     off = (np.degrees(np.arctan2(d[:, 0], d[:, 1])) - tail_deg + 180.0) % 360.0 - 180.0
     ahead = np.linalg.norm(d[np.abs(off) < NO_TAIL_DEG], axis=1)
     bare = len(ahead) == 0 or float(ahead.max()) < TAIL_STARTS * hub_radius_mm  # nothing but hub where it was sought
-    return replace(tail, apart_deg=LOST_DEG) if bare or here < MUCH_BETTER * there else None
+    return replace(tail, apart_deg=LOST_DEG, u_deg=LOST_DEG / 2.0) if bare or here < MUCH_BETTER * there else None
 
 
-def _area(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float) -> Tail | None:
-    tail = _beyond_hub(outline_mm, axis_mm, hub_radius_mm, tail_deg)
+def _area(
+    outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float, slotted: bool = False
+) -> Tail | None:
+    tail = _beyond_hub(outline_mm, axis_mm, hub_radius_mm, tail_deg, slotted)
     return None if len(tail) < 8 else Tail("area", tail, np.empty(0, dtype=np.intp), 0.0)
 
 
-def _beyond_hub(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float) -> NDArray[np.intp]:
+def _beyond_hub(
+    outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float, slotted: bool = False
+) -> NDArray[np.intp]:
     d = outline_mm - axis_mm
     turn = np.radians(tail_deg)
-    ahead = d @ np.array([np.sin(turn), np.cos(turn)]) > 0.0
-    return _largest_run((np.linalg.norm(d, axis=1) > TAIL_STARTS * hub_radius_mm) & ahead)
+    up = d @ np.array([np.sin(turn), np.cos(turn)])
+    beyond = (np.linalg.norm(d, axis=1) > TAIL_STARTS * hub_radius_mm) & (up > 0.0)
+    if slotted:  # the slot may reach into the hub: both prongs are the tail, and the slot's floor between them
+        right = d @ np.array([np.cos(turn), -np.sin(turn)])
+        beyond |= (up > 0.0) & (np.abs(right) < HALF_SLOT * hub_radius_mm)
+    return _largest_run(beyond)
 
 
 def _best_flanks(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float) -> Tail | None:
@@ -305,11 +323,19 @@ def _shorter_flank(tail: Tail) -> int:
     return min(len(tail.first), len(tail.second))
 
 
-def symmetry(outline_mm: Array, axis_mm: Array, tail_deg: float, *, within_deg: float = 24.0) -> tuple[float, float]:
+def symmetry(
+    outline_mm: Array,
+    axis_mm: Array,
+    tail_deg: float,
+    *,
+    within_deg: float = 24.0,
+    half_deg: float = HALF_TAIL_DEG,
+    kept: float = TRIM,
+) -> tuple[float, float]:
     """The direction near `tail_deg` about which the tail mirrors best, degrees, and the mean mismatch left, mm.
 
-    The outline's farthest distance in every direction is compared with that of its mirror image; the worst fifth of the
-    directions is left out, so that a spur on one side does not turn the tail.
+    The outline's farthest distance in every direction within `half_deg` is compared with that of its mirror image; only
+    the share `kept` of the directions that match best counts, so that a spur on one side does not turn the tail.
     """
     d = outline_mm - axis_mm
     angle = np.degrees(np.arctan2(d[:, 0], d[:, 1])) % 360.0
@@ -324,13 +350,13 @@ def symmetry(outline_mm: Array, axis_mm: Array, tail_deg: float, *, within_deg: 
     known = np.flatnonzero(far > 0.0)
     far = np.interp(np.arange(n), np.concatenate([known - n, known, known + n]), np.tile(far[known], 3))
     far = smooth_closed(far, 1.0)
-    half = np.arange(1, round(HALF_TAIL_DEG / STEP_DEG) + 1)
+    half = np.arange(1, round(half_deg / STEP_DEG) + 1)
     first = 2.0 * (tail_deg / STEP_DEG - 0.5)  # twice the mirror's place: whole numbers are rays and their middles
     trials = np.round(first) + np.arange(-round(2.0 * within_deg / STEP_DEG), round(2.0 * within_deg / STEP_DEG) + 1)
-    kept = max(4, round(TRIM * len(half)))
+    rays = max(4, round(kept * len(half)))
     left = np.floor(trials / 2.0).astype(int)[:, None] - half
     right = np.ceil(trials / 2.0).astype(int)[:, None] + half
-    away = np.sort(np.abs(far[left % n] - far[right % n]), axis=1)[:, :kept].mean(axis=1)
+    away = np.sort(np.abs(far[left % n] - far[right % n]), axis=1)[:, :rays].mean(axis=1)
     k = int(np.argmin(away))
     shift = 0.0
     if 0 < k < len(away) - 1:
@@ -409,21 +435,39 @@ def _lines(y: Array, x: Array, inside: Mask) -> tuple[Array, Array]:
 def tail_direction(outline_mm: Array, axis_mm: Array, tail: Tail) -> float:
     """The tail's direction in degrees, clockwise from the picture's up, from the points that carry it."""
     if tail.kind == "flanks":
-        vectors = []
-        for index in (tail.first, tail.second):
-            p = outline_mm[index]
-            centred = p - p.mean(axis=0)
-            _, _, vt = np.linalg.svd(centred, full_matrices=False)
-            v = vt[0] if vt[0] @ (p.mean(axis=0) - axis_mm) > 0.0 else -vt[0]
-            vectors.append(v * np.sqrt(len(index)))
-        v = vectors[0] + vectors[1]
-        return float(np.degrees(np.arctan2(v[0], v[1])))
+        return flanks_direction(outline_mm, axis_mm, tail)[0]
     p = outline_mm[tail.first]
     p = p - axis_mm
     q = np.roll(p, -1, axis=0)
     cross = p[:, 0] * q[:, 1] - q[:, 0] * p[:, 1]
     centroid = ((p + q) * cross[:, None]).sum(axis=0) / max(abs(float(cross.sum())) * 3.0, 1e-9) * np.sign(cross.sum())
     return float(np.degrees(np.arctan2(centroid[0], centroid[1]))) + tail.turn_deg
+
+
+def flanks_direction(outline_mm: Array, axis_mm: Array, tail: Tail) -> tuple[float, float]:
+    """The direction of two flanks and its standard uncertainty, degrees.
+
+    Each flank counts by its length and how straight it is seen. The uncertainty is that of a line through points that err
+    alone (in a line's slope: scatter over length, times the root of twelve over their number), times what they err
+    together, and the flanks' own disagreement as far as both count.
+    """
+    turns, weights, precisions = np.zeros(2), np.zeros(2), np.zeros(2)
+    size = float(np.linalg.norm(outline_mm - axis_mm, axis=1).max())
+    for side, index in enumerate((tail.first, tail.second)):
+        p = outline_mm[index]
+        middle = p.mean(axis=0)
+        _, spread, vt = np.linalg.svd(p - middle, full_matrices=False)
+        v = vt[0] if vt[0] @ (middle - axis_mm) > 0.0 else -vt[0]
+        scatter = float(np.hypot(spread[1] / np.sqrt(len(p)), LEAST_SCATTER * size))
+        slope = scatter / max(float(np.ptp(p @ v)), 1e-9) * np.sqrt(12.0 / len(p))
+        turns[side] = np.degrees(np.arctan2(v[0], v[1]))
+        weights[side] = len(p) ** FLANK_POWER / scatter**2
+        precisions[side] = 1.0 / np.degrees(slope) ** 2
+    share = weights[1] / weights.sum()
+    apart = _turn(turns[1], turns[0])
+    together = FLANK_TOGETHER / np.sqrt(precisions.sum())
+    quarrel = FLANK_QUARREL * abs(apart) * np.sqrt(min(share, 1.0 - share))
+    return float(turns[0] + share * apart), float(np.hypot(together, quarrel))
 
 
 def combine_axis(fitted: Array, covariance: Array, guess: Guess) -> tuple[Array, Array, Array]:

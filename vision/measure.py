@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from vision import dimensions
 from vision.axis import settle_axis
 from vision.clock import (
+    LOST_DEG,
     Guess,
     Hub,
     Tail,
@@ -25,6 +26,7 @@ from vision.clock import (
     find_tail,
     tail_direction,
     tail_elsewhere,
+    tail_leaf,
 )
 from vision.plane import Plane
 from vision.quantity import Quantity, jacobian, propagate
@@ -38,10 +40,7 @@ U_EDGE_MM: Final = 0.07  # where the part's edge lies: chamfer, wall and shadow 
 # These two and their share of the pixel below: diameters hold 94 to 97 %, angles 96 to 97 % on halves of 281 and 282.
 U_HOLE_EDGE_MM: Final = 0.1
 U_HOLE_CENTRE_MM: Final = 0.05
-U_TAIL_DEG: Final = 0.3  # a tail that is not quite symmetric, beyond what its edges say of it
-U_FLANKS_DEG: Final = 0.5  # one that goes by its flanks alone: not quite parallel, or not quite straight
 U_TAPER_DEG: Final = 1.4  # tapers drawn with unequal flanks: 1.45 and 1.39 degrees rms on 16 and on 55 of them
-U_TAIL_APART: Final = 0.5  # of the angle between the ways to tell the direction, or of twice their spread
 U_TAIL_BLIND_DEG: Final = 12.0  # a handed tail whose flanks were not found: the network was up to 21 degrees off there
 U_TAIL_LOST_DEG: Final = 8.0  # any tail whose own edges say otherwise than the network
 LEAST_EDGE_MM: Final = 0.02  # no hub's edge is truer than this
@@ -161,12 +160,18 @@ def frame_of(
     unit = plane.mm_per_px_at(face.axis_px, thickness_mm)
     by_hub, radius, by_hub_covariance = _axis(outline, hub, guess, face.u_edge_px * unit)
     axis, covariance = _settled(face, plane, thickness_mm, (by_hub, radius, by_hub_covariance), hub, guess, outline)
+    leaf_open = False
+    if family == "cloverleaf":
+        leaf, leaf_open = tail_leaf(outline, axis, guess.tail_deg)
+        guess = replace(guess, tail_deg=leaf)
     tail = find_tail(outline, axis, radius, guess.tail_deg, family)
     direction = guess.tail_deg if tail is None else tail_direction(outline, axis, tail)
     off = abs((direction - guess.tail_deg + 180.0) % 360.0 - 180.0)
     if off > (FLANKS_OFF_DEG if tail is not None and tail.kind == "flanks" else AREA_OFF_DEG):
         tail = None if family in HANDED_FAMILIES else tail_elsewhere(outline, axis, radius, guess.tail_deg)
         direction = guess.tail_deg if tail is None else tail_direction(outline, axis, tail)
+    if tail is not None and leaf_open:
+        tail = replace(tail, apart_deg=LOST_DEG, u_deg=LOST_DEG / 2.0)  # another leaf may be the tail
     return Frame(axis, direction, radius, hub, tail, guess, covariance, axis - by_hub)
 
 
@@ -260,9 +265,7 @@ def measure(
     if frame.tail is None:
         u_tail = U_TAIL_BLIND_DEG if family in HANDED_FAMILIES else U_TAIL_LOST_DEG
     else:
-        least = U_FLANKS_DEG if frame.tail.kind == "flanks" else U_TAIL_DEG
-        least = U_TAPER_DEG if family == "taper" else least
-        u_tail = float(np.hypot(least, U_TAIL_APART * frame.tail.apart_deg))
+        u_tail = float(np.hypot(U_TAPER_DEG if family == "taper" else 0.0, frame.tail.u_deg))
     scale_mm = 1.0 if plane.metric else frame.hub_radius_mm / 10.0  # a hub is about 20 mm across
     plane_u = np.sqrt(np.maximum(np.diag(plane.covariance), 0.0))
     hole_u = [
@@ -377,7 +380,8 @@ def _outputs(
     z = np.zeros(4 + 3 * len(seen.holes)) if nudge is None else nudge
     edge = float(z[3])
     axis = seen.axis + z[:2]
-    direction = seen.up_deg if frame.tail is None else tail_direction(seen.outline, axis, frame.tail)
+    # what the axis errs by is in the tail's own uncertainty: their edges err together, so it must not count twice
+    direction = seen.up_deg if frame.tail is None else tail_direction(seen.outline, seen.axis, frame.tail)
     direction += float(z[2])
     own = _part_frame(seen.outline, axis, direction, mirrored)
     reach = dimensions.reach(own) + edge

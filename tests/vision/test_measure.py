@@ -190,8 +190,9 @@ def test_a_spur_on_one_side_does_not_turn_the_tail():
     direction, mismatch = symmetry(points, np.zeros(2), 3.0)
     assert difference_deg(direction, 0.0) == pytest.approx(0.0, abs=0.3)
     assert mismatch < 0.1
-    assert abs(difference_deg(tail_direction(points, np.zeros(2), tail), 0.0)) < 1.2
-    assert tail.apart_deg > 0.3  # and the doubt is kept for the budget
+    off = abs(difference_deg(tail_direction(points, np.zeros(2), tail), 0.0))
+    assert off < 0.5
+    assert off < 2.0 * tail.u_deg  # and the doubt is kept for the budget
 
 
 def test_a_tail_that_the_network_mistook_is_found_and_doubted():
@@ -204,33 +205,59 @@ def test_a_tail_that_the_network_mistook_is_found_and_doubted():
     assert tail_elsewhere(points, np.zeros(2), HUB_MM / 2, 0.5) is None  # no better than where it was sought
 
 
-def cloverleaf_mm() -> np.ndarray:
-    """Three leaves by shapely: 14 mm at 12 o'clock, two of 10 mm at 4 and 8, joined by fillets."""
-    shape = unary_union([Point(0, 0).buffer(10, 128), Point(0, 15).buffer(7, 128)])
+def cloverleaf_mm(
+    sides_mm: tuple[float, float] = (9.5, 10.0), tail_mm: tuple[float, float] = (15.0, 14.0)
+) -> np.ndarray:
+    """Three leaves by shapely, each by its middle's radius and its diameter: at 12 o'clock, at 4 and at 8, with fillets."""
+    shape = unary_union([Point(0, 0).buffer(10, 128), Point(0, tail_mm[0]).buffer(tail_mm[1] / 2, 128)])
     for angle in (120.0, 240.0):
-        shape = shape.union(Point(*xy_from_angle(angle, 9.5)).buffer(5, 128))
+        shape = shape.union(Point(*xy_from_angle(angle, sides_mm[0])).buffer(sides_mm[1] / 2, 128))
     shape = shape.buffer(1.5, 64).buffer(-1.5, 64)
     return np.array([shape.exterior.interpolate(s, normalized=True).coords[0] for s in np.linspace(0, 1, 481)[:-1]])
 
 
-@pytest.mark.parametrize(("taken_deg", "doubted"), [(0.0, False), (4.0, False), (120.0, True), (-120.0, True)])
-def test_a_side_leaf_taken_for_the_tail_is_doubted(taken_deg, doubted):
-    from vision.clock import RIVAL_LEAF, find_tail, rival_leaf
+@pytest.mark.parametrize("taken_deg", [0.0, 4.0, 117.0, -124.0])
+@pytest.mark.parametrize("sides_mm", [(9.5, 10.0), (12.0, 9.0)])  # the latter reach 16.5 mm, the broader tail 15
+def test_the_tail_of_a_cloverleaf_is_the_leaf_on_its_mirror_line(taken_deg, sides_mm):
+    from vision.clock import tail_leaf
 
-    points = cloverleaf_mm()
-    assert (rival_leaf(points, np.zeros(2), 10.0, taken_deg) > RIVAL_LEAF) is doubted
-    tail = find_tail(points, np.zeros(2), 10.0, taken_deg, "cloverleaf")
-    assert tail is not None
-    assert (tail.apart_deg > 10.0) is doubted
+    points = cloverleaf_mm(sides_mm, (15.0, 14.0) if sides_mm[0] < 10.0 else (8.0, 14.0))
+    leaf, left_open = tail_leaf(points, np.zeros(2), taken_deg)
+    assert abs(difference_deg(leaf, 0.0)) < 5.0
+    assert not left_open
 
 
-def test_areas_of_leaves_agree_with_shapely():
-    from vision.clock import rival_leaf
+def test_three_like_leaves_leave_the_tail_open():
+    from vision.clock import tail_leaf
 
-    points = cloverleaf_mm()
-    beyond = Polygon(points).difference(Point(0, 0).buffer(10, 512))
-    pieces = sorted((piece.area for piece in beyond.geoms if piece.area > 1.0), reverse=True)
-    assert rival_leaf(points, np.zeros(2), 10.0, 0.0) == pytest.approx(pieces[1] / pieces[0], rel=0.06)
+    leaf, left_open = tail_leaf(cloverleaf_mm((9.5, 10.0), (9.5, 10.0)), np.zeros(2), 118.0)
+    assert leaf == 118.0
+    assert left_open
+
+
+def test_a_slot_into_the_hub_does_not_halve_the_tail():
+    """A fork by shapely whose slot ends 1 mm inside the hub's circle: its area's middle stays on the centre line."""
+    from vision.clock import find_tail
+
+    shape = Point(0, 0).buffer(10, 256).union(box(-6, 0, 6, 26)).difference(box(-2, 9, 2, 30)).buffer(0.5).buffer(-0.5)
+    points = np.array([shape.exterior.interpolate(s, normalized=True).coords[0] for s in np.linspace(0, 1, 481)[:-1]])
+    tail = find_tail(points, np.zeros(2), 10.0, 3.0, "fork")
+    assert tail.kind == "area"
+    assert abs(difference_deg(tail_direction(points, np.zeros(2), tail), 0.0)) < min(0.5, 2.0 * tail.u_deg)
+
+
+@pytest.mark.parametrize("ragged", [0, 1])
+def test_a_ragged_flank_counts_for_less_than_a_straight_one(ragged):
+    """Two flanks drawn upright, one of them 4 degrees off and ragged by 0.1 mm: the direction stays with the other."""
+    from vision.clock import Tail, flanks_direction
+
+    y = np.linspace(12.0, 24.0, 40)
+    sides = [np.column_stack([np.full(40, x), y]) for x in (-3.0, 3.0)]
+    sides[ragged][:, 0] += np.tan(np.radians(4.0)) * (y - y.mean()) + np.random.default_rng(1).normal(0.0, 0.1, 40)
+    tail = Tail("flanks", np.arange(40), np.arange(40, 80), 0.0)
+    direction, u = flanks_direction(np.concatenate(sides), np.zeros(2), tail)
+    assert abs(direction) < 0.4
+    assert abs(direction) < 2.0 * u < 4.0
 
 
 def offset_outline(flank_turn_deg: float) -> np.ndarray:

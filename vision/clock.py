@@ -41,6 +41,13 @@ FLANK_POWER: Final = 1.5
 LEAST_SCATTER: Final = 0.0008  # of the outline's greatest distance from the axis: 0.02 mm
 FLANK_TOGETHER: Final = 3.0
 FLANK_QUARREL: Final = 0.65
+LINE_SEARCH: Final = 0.026  # hub radii (0.25 mm): how far from a place a flank's points are first looked for
+LINE_HALF_WIDTH: Final = 0.009  # 0.09 mm: 0.12 to 0.3 do no better on any of three sets
+LEAST_LINE: Final = 0.205  # 2 mm
+LONE_FLANK: Final = 0.3  # 3 mm
+NOT_PARALLEL_DEG: Final = 35.0
+LEANS_DEG: Final = (0.0, -12.0, 12.0, -24.0, 24.0)
+U_LONE_DEG: Final = 1.0  # of a flank without its fellow, beyond its own scatter
 NO_FLANKS: Final = ("taper", "cloverleaf")  # families without parallel flanks: what passes for one is short and leans
 UNSYMMETRIC_LOOSE: Final = 4.0  # times as far off lie area and mirror line of such a tail
 LEAF_DEG: Final = 120.0  # between a cloverleaf's leaves, about
@@ -202,6 +209,8 @@ def find_tail(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg:
     """
     if family in HANDED_FAMILIES:  # the area's centre lies beside 12 o'clock here: no stand-in
         flanks = _best_flanks(outline_mm, axis_mm, hub_radius_mm, tail_deg)
+        if flanks is None:  # a short tail, where one of the two is all fillet
+            flanks = _best_flanks(outline_mm, axis_mm, hub_radius_mm, tail_deg, lone=True)
         if flanks is None:
             return None
         u = flanks_direction(outline_mm, axis_mm, flanks)[1]
@@ -301,8 +310,10 @@ def _beyond_hub(
     return _largest_run(beyond)
 
 
-def _best_flanks(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float) -> Tail | None:
-    """The longest pair of parallel flanks near the network's direction."""
+def _best_flanks(
+    outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_deg: float, lone: bool = False
+) -> Tail | None:
+    """The longest pair of parallel flanks near the network's direction; `lone`: the longest single flank."""
     best: Tail | None = None
     for step in FLANK_TRIALS_DEG:
         turn = np.radians(tail_deg + step)
@@ -311,7 +322,7 @@ def _best_flanks(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_d
         tail = _beyond_hub(outline_mm, axis_mm, hub_radius_mm, tail_deg + step)
         if len(tail) < 8:
             continue
-        found = _flanks(outline_mm, tail, d @ right, d @ up, right)
+        found = _flanks(outline_mm, tail, d @ right, d @ up, right, hub_radius_mm, lone)
         if found is None:
             continue
         if best is None or _shorter_flank(found) > LEAST_BETTER * _shorter_flank(best):
@@ -320,7 +331,7 @@ def _best_flanks(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_d
 
 
 def _shorter_flank(tail: Tail) -> int:
-    return min(len(tail.first), len(tail.second))
+    return min(len(tail.first), len(tail.second)) if len(tail.second) else len(tail.first)
 
 
 def symmetry(
@@ -380,19 +391,25 @@ def _largest_run(mask: Mask) -> NDArray[np.intp]:
     return (np.arange(a, b) + start) % n
 
 
-def _flanks(outline_mm: Array, tail: NDArray[np.intp], x: Array, y: Array, right: Array) -> Tail | None:
+def _flanks(
+    outline_mm: Array, tail: NDArray[np.intp], x: Array, y: Array, right: Array, hub_radius_mm: float, lone: bool
+) -> Tail | None:
     along = np.roll(outline_mm, -3, axis=0) - np.roll(outline_mm, 3, axis=0)
     along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-12)
-    steep = np.abs(along @ right)[tail] < np.sin(np.radians(FLANK_TURN_DEG))
+    lean = np.abs(along @ right)[tail]
+    steep = lean < np.sin(np.radians(FLANK_TURN_DEG))
     turning = 1.0 if signed_area(outline_mm) > 0.0 else -1.0
     outward_x = turning * (along[:, 1] * right[0] - along[:, 0] * right[1])[tail]
     sides = []
     for sign in (-1.0, 1.0):
         index = tail[steep & (sign * outward_x > 0.0)]
-        line = _longest_line(x[index], y[index])
-        if line is None:
-            return None
-        sides.append(index[line])
+        line = _longest_line(x[index] / hub_radius_mm, y[index] / hub_radius_mm)
+        if line is not None:
+            sides.append(index[line])
+    if lone:
+        return _lone_flank(sides, tail[lean < np.sin(np.radians(NOT_PARALLEL_DEG))], x, y, hub_radius_mm)
+    if len(sides) < 2:
+        return None
     both = [np.polyfit(y[i], x[i], 1) for i in sides]
     rms = float(np.sqrt(np.mean([np.var(x[i] - np.polyval(p, y[i])) for i, p in zip(sides, both, strict=True)])))
     if abs(both[0][0] - both[1][0]) > 0.14:  # eight degrees apart: not two parallel flanks
@@ -400,19 +417,39 @@ def _flanks(outline_mm: Array, tail: NDArray[np.intp], x: Array, y: Array, right
     return Tail("flanks", sides[0], sides[1], rms)
 
 
+def _lone_flank(
+    sides: list[NDArray[np.intp]], upright: NDArray[np.intp], x: Array, y: Array, hub_radius_mm: float
+) -> Tail | None:
+    """The longer of the flanks found, unless its fellow is as straight and leans: then the two are not parallel."""
+    if not sides:
+        return None
+    longest = max(sides, key=lambda index: float(np.ptp(y[index])))
+    across = float(x[longest].mean())
+    fellow = upright[np.abs(x[upright] - across) > LONE_FLANK * hub_radius_mm]
+    if float(np.ptp(y[longest])) < LONE_FLANK * hub_radius_mm:
+        return None
+    for lean in np.radians(LEANS_DEG):
+        turned_x = (x[fellow] * np.cos(lean) - y[fellow] * np.sin(lean)) / hub_radius_mm
+        turned_y = (x[fellow] * np.sin(lean) + y[fellow] * np.cos(lean)) / hub_radius_mm
+        line = _longest_line(turned_x, turned_y)
+        if line is not None and float(np.ptp(turned_y[line])) > LONE_FLANK:
+            return None
+    return Tail("flanks", longest, np.empty(0, dtype=np.intp), 0.0)
+
+
 def _longest_line(x: Array, y: Array) -> NDArray[np.intp] | None:
-    """Points of the near-upright line that most points share; its length at least 2 mm."""
+    """Points of the near-upright line that most points share, in hub radii; about 2 mm long at least."""
     if len(x) < 6:
         return None
     x, y = x - x.mean(), y - y.mean()
     places = np.quantile(x, np.linspace(0.02, 0.98, 25))
-    inside = np.abs(x - places[:, None]) < 0.25
+    inside = np.abs(x - places[:, None]) < LINE_SEARCH
     for _ in range(2):
         lean, foot = _lines(y, x, inside)
-        refitted = np.abs(x - lean[:, None] * y - foot[:, None]) < 0.12
-        enough = (inside.sum(axis=1) >= 5) & (_spans(y, inside) >= 1.0)
+        refitted = np.abs(x - lean[:, None] * y - foot[:, None]) < LINE_HALF_WIDTH
+        enough = (inside.sum(axis=1) >= 5) & (_spans(y, inside) >= 0.5 * LEAST_LINE)
         inside = np.where(enough[:, None], refitted, inside)
-    count = np.where(_spans(y, inside) >= 2.0, inside.sum(axis=1), 0)
+    count = np.where(_spans(y, inside) >= LEAST_LINE, inside.sum(axis=1), 0)
     best = int(np.argmax(count))
     return np.flatnonzero(inside[best]) if count[best] >= 5 else None
 
@@ -454,6 +491,8 @@ def flanks_direction(outline_mm: Array, axis_mm: Array, tail: Tail) -> tuple[flo
     turns, weights, precisions = np.zeros(2), np.zeros(2), np.zeros(2)
     size = float(np.linalg.norm(outline_mm - axis_mm, axis=1).max())
     for side, index in enumerate((tail.first, tail.second)):
+        if len(index) == 0:
+            continue
         p = outline_mm[index]
         middle = p.mean(axis=0)
         _, spread, vt = np.linalg.svd(p - middle, full_matrices=False)
@@ -466,7 +505,7 @@ def flanks_direction(outline_mm: Array, axis_mm: Array, tail: Tail) -> tuple[flo
     share = weights[1] / weights.sum()
     apart = _turn(turns[1], turns[0])
     together = FLANK_TOGETHER / np.sqrt(precisions.sum())
-    quarrel = FLANK_QUARREL * abs(apart) * np.sqrt(min(share, 1.0 - share))
+    quarrel = FLANK_QUARREL * abs(apart) * np.sqrt(min(share, 1.0 - share)) if len(tail.second) else U_LONE_DEG
     return float(turns[0] + share * apart), float(np.hypot(together, quarrel))
 
 

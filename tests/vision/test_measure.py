@@ -281,6 +281,32 @@ def test_an_offset_tail_goes_by_its_flanks_or_by_nothing():
     assert find_tail(offset_outline(20.0), np.zeros(2), HUB_MM / 2, 5.0, "offset") is None
 
 
+def test_a_short_offset_tail_goes_by_its_one_straight_flank():
+    """By shapely: the tail stands 7 mm out of the hub, its inner flank is all fillet and round tip."""
+    from vision.clock import find_tail
+
+    tail = Polygon([(1.0, 0.0), (9.0, 0.0), (9.0, 13.0), (1.0, 13.0)]).union(Point(5.0, 13.0).buffer(4.0, 128))
+    shape = unary_union([Point(0, 0).buffer(10, 256), tail])
+    shape = shape.union(shape.buffer(3.5, 64).buffer(-3.5, 64).intersection(box(-12, 0, 2, 30)))
+    points = np.array([shape.exterior.interpolate(s, normalized=True).coords[0] for s in np.linspace(0, 1, 481)[:-1]])
+    found = find_tail(points, np.zeros(2), 10.0, 4.0, "offset")
+    assert found is not None and found.kind == "flanks"
+    assert len(found.second) == 0
+    assert abs(difference_deg(tail_direction(points, np.zeros(2), found), 0.0)) < 0.3
+    assert found.u_deg >= 1.0
+
+
+@pytest.mark.parametrize("unit", [0.3, 3.7])
+def test_flanks_are_found_whatever_the_unit(unit):
+    """Without a scale a plane's unit is no millimetre: offset tails by shapely, in other units."""
+    from vision.clock import find_tail
+
+    points = unit * offset_outline(0.0)
+    tail = find_tail(points, np.zeros(2), unit * HUB_MM / 2, 5.0, "offset")
+    assert tail is not None and len(tail.second) > 20
+    assert difference_deg(tail_direction(points, np.zeros(2), tail), 0.0) == pytest.approx(0.0, abs=0.3)
+
+
 @pytest.mark.parametrize(
     ("diameters", "quarrel"), [((3.3, 3.4), False), ((3.1, 4.8), True), ((3.3,), False), ((3.3, None), False)]
 )

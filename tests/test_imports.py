@@ -61,6 +61,7 @@ LAYERS = (
         "vision.face_edge",
         "vision.lean",
         "vision.find",
+        "vision.hole_evidence",
         "vision.hole_fit",
     },
     {"vision.pipeline"},

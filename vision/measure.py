@@ -37,9 +37,10 @@ Array = NDArray[np.float64]
 # What no single photo shows, chosen so that what is stated holds about 95 % on path-traced pictures with known truth.
 # docs/accuracy.md says how often the intervals hold on others.
 U_EDGE_MM: Final = 0.07  # where the part's edge lies: chamfer, wall and shadow move it together, all round
-# These two and their share of the pixel below: diameters hold 94 to 97 %, angles 96 to 97 % on halves of 281 and 282.
-U_HOLE_EDGE_MM: Final = 0.1
-U_HOLE_CENTRE_MM: Final = 0.05
+# What every hole has beside what its drawings leave open (`vision.hole_fit`), with the share of a pixel below: by tenths of
+# what is stated, places hold 93 to 100 % and diameters 91 to 100 % on 757 and on 797 holes of path-traced pictures.
+U_HOLE_EDGE_MM: Final = 0.05
+U_HOLE_CENTRE_MM: Final = 0.03
 U_TAPER_DEG: Final = 1.4  # tapers drawn with unequal flanks: 1.45 and 1.39 degrees rms on 16 and on 55 of them
 U_TAIL_BLIND_DEG: Final = 12.0  # a handed tail whose flanks were not found: the network was up to 21 degrees off there
 U_TAIL_LOST_DEG: Final = 8.0  # any tail whose own edges say otherwise than the network
@@ -57,8 +58,8 @@ U_ENDS_PX: Final = 0.5
 # and 0.75 on 265 others): what is stated for edge and ends holds at the usual doubt, and more or less in proportion.
 USUAL_DOUBT_MM: Final = 0.17
 DOUBT_RANGE: Final = (0.6, 1.6)
-U_HOLE_PX: Final = 0.45  # edge of a hole
-U_HOLE_CENTRE_PX: Final = 0.2
+U_HOLE_PX: Final = 0.25  # edge of a hole
+U_HOLE_CENTRE_PX: Final = 0.1
 U_LENS_RELATIVE: Final = 0.0015  # radial distortion left over between the reference and the part
 
 

@@ -14,6 +14,7 @@ from vision.classify import PatchReading, part_hand
 from vision.face import FaceView, see_face
 from vision.face_edge import edge_network, edge_of_face
 from vision.find import Found, find_part
+from vision.hole_evidence import maps_of_reader
 from vision.hole_fit import fit_holes
 from vision.measure import FaceEdges, Measurement, hub_of, measure
 from vision.models import shipped
@@ -120,7 +121,7 @@ def _read(photo: Photo, regions: Regions, options: ReadOptions) -> Reading:
     thickness = options.thickness_mm or THICKNESS_MM
     plane, thickness = bench_plane(photo, scale, view.edges, found.words.family.label, thickness)
     view = _on_own_edge(photo, view, found, plane, thickness.value)
-    view = _holes_on_plane(photo, view, plane, thickness, found.words)
+    view = _holes_on_plane(photo, view, plane, thickness, found)
     return _compose(photo, facts, options, found.words, view, plane, scale, thickness, notes)
 
 
@@ -132,11 +133,14 @@ def _on_own_edge(photo: Photo, view: FaceView, found: Found, plane: Plane | None
     return replace(view, edges=edge_of_face(photo.pixels, view.edges, face_map, found.patch, plane, thickness))
 
 
-def _holes_on_plane(photo: Photo, view: FaceView, plane: Plane, thickness: Quantity, words: PatchReading) -> FaceView:
+def _holes_on_plane(photo: Photo, view: FaceView, plane: Plane, thickness: Quantity, found: Found) -> FaceView:
     """The view with its holes as the camera over this plane must see them."""
+    if found.patch is None or found.words is None:
+        return view
     unit = 1.0 if plane.metric else THICKNESS_MM.value / thickness.value
-    screw_side = words.facing.probabilities.get("screw", 0.5)
-    holes = fit_holes(photo.pixels, view.edges.holes, plane, thickness.value, screw_side, unit)
+    screw_side = found.words.facing.probabilities.get("screw", 0.5)
+    maps = maps_of_reader(found.words, found.patch)
+    holes = fit_holes(photo.pixels, view.edges.holes, plane, thickness.value, screw_side, unit, maps)
     return replace(view, edges=replace(view.edges, holes=holes))
 
 

@@ -121,5 +121,46 @@ def test_a_faint_countersink_is_found_where_the_network_sees_it(turn_deg):
     assert np.hypot(*(at - centre)) < 0.12
     assert read == pytest.approx(diameter, abs=0.15)
     assert countersink == pytest.approx(wide, abs=0.3)
-    (other,) = fit_holes(picture, (edges(inner),), plane, THICKNESS_MM, 0.1)
-    assert np.hypot(*(_hole(other, plane, THICKNESS_MM, 0.0)[0] - centre)) > 0.2
+
+
+def half_in_shadow(plane: Plane, centre: np.ndarray, diameter: float, dim: int) -> tuple[np.ndarray, list]:
+    """A plain hole whose bench is bright on one side only; all else of it is nearly as dark as the face."""
+    mouth = Polygon(circle(plane, centre, diameter, THICKNESS_MM))
+    lit = mouth.intersection(Polygon(circle(plane, centre + (0.9, 0.3), diameter, 0.0)))
+    ring = np.asarray(lit.exterior.coords)[:-1]
+    return ring, [(circle(plane, centre, diameter, THICKNESS_MM), dim), (ring, 235)]
+
+
+@pytest.mark.parametrize("turn_deg", [0.0, 90.0, 210.0])
+def test_the_lit_part_of_a_hole_is_not_taken_for_the_hole(turn_deg):
+    plane, centre, diameter = camera(8.0, turn_deg), np.array([0.1, 0.2]), 3.9
+    lit, layers = half_in_shadow(plane, centre, diameter, FACE - 40)
+    first = edges(lit)
+    assert np.hypot(*(_hole(first, plane, THICKNESS_MM, 0.0)[0] - centre)) > 0.35  # what the lit part alone says
+    (hole,) = fit_holes(drawn(layers), (first,), plane, THICKNESS_MM, 0.03)
+    at, read, _ = _hole(hole, plane, THICKNESS_MM, 0.0)
+    assert np.hypot(*(at - centre)) < 0.1
+    assert read == pytest.approx(diameter, abs=0.2)
+
+
+def test_what_is_stated_is_more_for_the_hole_that_hardly_shows():
+    plane, centre = camera(8.0, 30.0), np.zeros(2)
+    stated = []
+    for dim in (FACE - 90, FACE - 6):
+        lit, layers = half_in_shadow(plane, centre, 3.6, dim)
+        (hole,) = fit_holes(drawn(layers), (edges(lit),), plane, THICKNESS_MM, 0.03)
+        stated.append(hole.u_center_px)
+    assert stated[1] > 1.5 * stated[0]
+
+
+def test_holes_of_one_part_speak_for_each_others_size():
+    """Of two holes one shows its lit part only; beside a clear one of the same size it is read nearer its own place."""
+    plane, clear, dim = camera(6.0, 30.0), np.array([-4.5, 0.0]), np.array([4.5, 0.0])
+    lit, layers = half_in_shadow(plane, dim, 3.6, FACE - 9)
+    rim = circle(plane, clear, 3.6, THICKNESS_MM)
+    picture = drawn([*layers, (rim, BENCH)])
+    (alone,) = fit_holes(picture, (edges(lit),), plane, THICKNESS_MM, 0.03)
+    beside, _ = fit_holes(picture, (edges(lit), edges(rim)), plane, THICKNESS_MM, 0.03)
+    off = [np.hypot(*(_hole(h, plane, THICKNESS_MM, 0.0)[0] - dim)) for h in (alone, beside)]
+    size = [abs(_hole(h, plane, THICKNESS_MM, 0.0)[1] - 3.6) for h in (alone, beside)]
+    assert off[1] < off[0] and size[1] < size[0]

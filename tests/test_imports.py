@@ -59,7 +59,6 @@ LAYERS = (
         "vision.measure",
         "vision.face",
         "vision.face_edge",
-        "vision.lean",
         "vision.find",
         "vision.hole_evidence",
         "vision.hole_fit",

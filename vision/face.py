@@ -45,6 +45,7 @@ OTHER_SIZE: Final = 0.12
 SURE_CENTRE: Final = 0.82
 LEAST_TEXTURE: Final = 4.0  # grey levels: noise and compression of the plainest face
 RELIEF_CENTRE: Final = 0.42  # a relief's centre this warm in the same place may be right
+LEAST_PART: Final = 8  # points of a curve about one of two centres: fewer are no edge of its own
 LEAST_HOLE_PATCH_PX: Final = 5.0  # diameter; 1.1 mm on a part 40 mm long
 U_EDGE_PATCH_PX: Final = 0.35  # of the network's own edge, one point, where the photo shows none
 U_EDGE_PX: Final = 0.35  # of a snapped point; neighbours err together
@@ -156,7 +157,7 @@ def _holes(
     doubtful: list[tuple[float, float]] = []
     reliefs: list[Array] = []
     heat: list[float] = []
-    for curve in level_curves(opening):
+    for curve in (part for whole in level_curves(opening) for part in _parted(whole, reading)):
         area = float(cv2.contourArea(curve.astype(np.float32)))
         if area < np.pi / 4.0 * LEAST_HOLE_PATCH_PX**2:
             continue
@@ -247,6 +248,25 @@ def _centre_heat(reading: PatchReading, at_patch: Array) -> tuple[float, float]:
     near = np.hypot(x[None, :] - at_patch[0], y[:, None] - at_patch[1]) < CENTRE_REACH_PX
     screw, relief = (float(h[near].max(initial=0.0)) for h in heat)
     return screw, relief
+
+
+def _parted(curve: Array, reading: PatchReading) -> list[Array]:
+    """One curve for each screw's centre inside: heads that touch, or holes close together, are one opening on the map."""
+    heat = None if reading.raw is None else reading.raw.centres
+    if heat is None:
+        return [curve]
+    screw = np.asarray(heat[0], dtype=np.float32)
+    row, column = np.nonzero((screw >= cv2.dilate(screw, np.ones((3, 3), np.uint8))) & (screw >= LEAST_CENTRE))
+    peaks = np.column_stack([column, row]) * CENTRE_CELL_PX + (CENTRE_CELL_PX - 1.0) / 2.0
+    outline = curve.astype(np.float32)
+    inside = [p for p in peaks if cv2.pointPolygonTest(outline, (float(p[0]), float(p[1])), False) > 0.0]
+    if len(inside) < 2:
+        return [curve]
+    nearest = np.argmin(np.linalg.norm(curve[:, None] - np.array(inside), axis=2), axis=1)
+    sizes = np.bincount(nearest, minlength=len(inside))
+    if sizes.min() < LEAST_PART:
+        return [curve]
+    return [resample_closed(curve[nearest == k], int(n)) for k, n in enumerate(sizes)]
 
 
 def _disc(curve: Array, shape: tuple[int, ...]) -> NDArray[np.bool_]:

@@ -60,9 +60,11 @@ class FaceMaps:
         at = np.array([hole.center_px for hole in holes]).reshape(-1, 2)
         at = np.round(at @ self.to_map[:, :2].T + self.to_map[:, 2]).astype(int)
         column, row = np.clip(at, 0, np.array(labels.shape[::-1]) - 1).T
-        area = stats[labels[row, column], cv2.CC_STAT_AREA] / abs(float(np.linalg.det(self.to_map[:, :2])))
+        own_label = labels[row, column]
+        shared = np.bincount(own_label)[own_label]  # holes close together are one opening on the map
+        area = stats[own_label, cv2.CC_STAT_AREA] / shared / abs(float(np.linalg.det(self.to_map[:, :2])))
         own = [0.0 if h.through_px is None else cv2.contourArea(h.through_px.astype(np.float32)) for h in holes]
-        area = np.where(labels[row, column] > 0, area, own)
+        area = np.where(own_label > 0, area, own)
         return np.asarray(np.sqrt(np.maximum(area / np.pi, 1.0)))
 
 

@@ -70,3 +70,17 @@ def test_a_ring_stamped_on_the_face_is_no_hole_but_a_doubt(radius, holes):
     view = seen(dict.fromkeys(HOLES, (0.8, 0.1)), ((128, 100), radius))
     assert len(view.edges.holes) == holes
     assert len(view.doubtful_openings) == 3 - holes
+
+
+@pytest.mark.parametrize(("apart", "holes"), [(RADIUS + 5, 2), (2 * RADIUS + 12, 2)])
+def test_openings_that_run_together_are_as_many_holes_as_they_have_warm_centres(apart, holes):
+    """Screw heads touch, and on a part full of holes so do these: one opening on the map, two centres."""
+    places = ((128 - apart // 2, 140), (128 + (apart + 1) // 2, 140))
+    view = seen(dict.fromkeys(places, (0.8, 0.1)))
+    assert sorted(h.center_px[0] for h in view.edges.holes) == pytest.approx([x for x, _ in places], abs=3.0)
+    assert len(view.edges.holes) == holes
+
+
+def test_a_long_opening_with_one_warm_centre_is_one_hole():
+    view = seen({(120, 140): (0.8, 0.1), (136, 140): (0.3, 0.1)})
+    assert len(view.edges.holes) == 1

@@ -24,6 +24,8 @@ NETWORK_FREEDOM: Final = 8.0
 # tilt mislead both alike, so that it tells next to nothing more there.
 NETWORK_SHARE: Final = 1.0
 NETWORK_SHARE_BESIDE_HUB: Final = 2.0
+U_LINE_MM: Final = 0.15  # how far from the axis the mirror line of a symmetric part passes
+LINE_FREEDOM: Final = 3.0
 SAME_RADIUS: Final = 0.3  # how often two screws are taken to lie on one circle about the axis
 OPPOSITE: Final = 0.2  # and to lie opposite each other, 3 and 9;
 TWO_AND_SEVEN: Final = 0.1  # or as 2 and 7 do
@@ -44,6 +46,7 @@ def settle_axis(
     openings: Array,
     u_openings: Array,
     screws: NDArray[np.bool_],
+    line: tuple[float, float] | None = None,
 ) -> tuple[Array, Array]:
     """Mean and covariance of the axis over a grid of places; everything in mm.
 
@@ -62,6 +65,9 @@ def settle_axis(
         Their standard uncertainty in each direction.
     screws : ndarray of shape (K,), bool
         Which of them are screw holes.
+    line : tuple, optional
+        The line about which the outline of a part of a symmetric family mirrors: how far to the right of `start` it passes,
+        seen along its direction, and that direction, degrees clockwise from up.
 
     Returns
     -------
@@ -79,12 +85,24 @@ def settle_axis(
     for at, u in zip(openings, u_openings, strict=True):
         log = log + _central(((places - at) ** 2).sum(axis=1), float(np.hypot(u, U_DRILLED_MM)))
     log = log + _pattern(places, openings[screws], u_openings[screws])
+    covariance = _moments(places, log)[1]
+    if (
+        line is not None
+    ):  # it moves the axis, but makes it no surer: what misleads the hub's edge misleads the tail's alike
+        turn = np.radians(line[1])
+        off = (places - start) @ np.array([np.cos(turn), -np.sin(turn)]) - line[0]
+        log = log - 0.5 * (LINE_FREEDOM + 1.0) * np.log1p((off / U_LINE_MM) ** 2 / LINE_FREEDOM)
+    least = (2.0 * span / (GRID - 1)) ** 2 / 12.0  # a grid tells no place better than its own step
+    return _moments(places, log)[0], covariance + least * np.eye(2)
+
+
+def _moments(places: Array, log: Array) -> tuple[Array, Array]:
+    """Mean (2,) and covariance (2, 2) of places by the logarithm of their weights."""
     weight = np.exp(log - log.max())
     weight /= weight.sum()
-    axis = weight @ places
-    d = places - axis
-    least = (2.0 * span / (GRID - 1)) ** 2 / 12.0  # a grid tells no place better than its own step
-    return axis, (d * weight[:, None]).T @ d + least * np.eye(2)
+    mean = weight @ places
+    d = places - mean
+    return mean, (d * weight[:, None]).T @ d
 
 
 def _student(square: Array, freedom: float) -> Array:

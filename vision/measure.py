@@ -24,6 +24,7 @@ from vision.clock import (
     combine_axis,
     find_hub,
     find_tail,
+    mirror_line,
     tail_direction,
     tail_elsewhere,
     tail_leaf,
@@ -49,6 +50,7 @@ HUB_RADIUS_MM: Final = 9.75  # middle of the hubs' range (memory): only tells a 
 U_RELIEF_MM: Final = 0.15  # of a relief's middle, beyond what a pixel tells
 HUB_ARCS: Final = 5.5  # the outline's edge errs together over about a fifth of it: wall, shadow, chamfer
 AREA_OFF_DEG: Final = 12.0  # a tail's area farther from the network's direction than this is not believed
+LINE_OFF: Final = 0.1  # hub radii
 FLANKS_OFF_DEG: Final = 32.0  # flanks are: the network goes by the area of an unsymmetric tail too
 # Of each length alone, what wall, shadow and chamfer do at its own two ends, in mm and in the photo's pixels: the least
 # that makes what is stated hold 95 % on two halves, of 261 and 260 path-traced pictures, with coin, ruler or card.
@@ -160,12 +162,16 @@ def frame_of(
     outline, guess, hub = hub_of(face, plane, thickness_mm, rng)
     unit = plane.mm_per_px_at(face.axis_px, thickness_mm)
     by_hub, radius, by_hub_covariance = _axis(outline, hub, guess, face.u_edge_px * unit)
-    axis, covariance = _settled(face, plane, thickness_mm, (by_hub, radius, by_hub_covariance), hub, guess, outline)
-    leaf_open = False
+    leaf_open, line = False, None
     if family == "cloverleaf":
-        leaf, leaf_open = tail_leaf(outline, axis, guess.tail_deg)
+        leaf, leaf_open = tail_leaf(outline, by_hub, guess.tail_deg)
         guess = replace(guess, tail_deg=leaf)
-    tail = find_tail(outline, axis, radius, guess.tail_deg, family)
+    if family not in HANDED_FAMILIES:
+        line = mirror_line(outline, by_hub, radius, guess.tail_deg)
+        line = line if _believed(line, radius, guess.tail_deg) else None
+    by_all = (by_hub, radius, by_hub_covariance)
+    axis, covariance = _settled(face, plane, thickness_mm, by_all, hub, guess, outline, line)
+    tail = find_tail(outline, axis, radius, guess.tail_deg, family, None if line is None else line[1])
     direction = guess.tail_deg if tail is None else tail_direction(outline, axis, tail)
     off = abs((direction - guess.tail_deg + 180.0) % 360.0 - 180.0)
     if off > (FLANKS_OFF_DEG if tail is not None and tail.kind == "flanks" else AREA_OFF_DEG):
@@ -176,6 +182,11 @@ def frame_of(
     return Frame(axis, direction, radius, hub, tail, guess, covariance, axis - by_hub)
 
 
+def _believed(line: tuple[float, float], hub_radius: float, tail_deg: float) -> bool:
+    """Whether a mirror line is near enough to axis and tail to be the part's, not one of its leaves' or of its hub."""
+    return abs(line[0]) < LINE_OFF * hub_radius and abs(line[1] - tail_deg) < AREA_OFF_DEG
+
+
 def _settled(
     face: FaceEdges,
     plane: Plane,
@@ -184,8 +195,9 @@ def _settled(
     hub: Hub | None,
     guess: Guess,
     outline: Array,
+    line: tuple[float, float] | None,
 ) -> tuple[Array, Array]:
-    """The axis by hub, network and openings together, and its covariance; in the plane's unit."""
+    """The axis by hub, network, mirror line and openings together, and its covariance; in the plane's unit."""
     axis, radius, covariance = by_hub
     mm = 1.0 if plane.metric else HUB_RADIUS_MM / radius
     unit = plane.mm_per_px_at(face.axis_px, thickness) * mm
@@ -208,6 +220,7 @@ def _settled(
         np.array(centres).reshape(-1, 2) * mm,
         np.array(u),
         np.arange(len(centres)) < len(face.holes),
+        None if line is None else (line[0] * mm, line[1]),
     )
     return settled / mm, spread / (mm * mm)
 

@@ -8,9 +8,11 @@ from scipy.stats import multivariate_t, t
 
 from vision.axis import (
     HUB_FREEDOM,
+    LINE_FREEDOM,
     NETWORK_FREEDOM,
     NETWORK_SHARE,
     NETWORK_SHARE_BESIDE_HUB,
+    U_LINE_MM,
     settle_axis,
 )
 from vision.clock import TAIL_FREEDOM, settle_turn
@@ -45,6 +47,21 @@ def test_hub_and_network_alone_agree_with_scipy():
     d = places - mean
     assert axis == pytest.approx(mean, abs=0.02)
     assert np.sqrt(np.diag(covariance)) == pytest.approx(np.sqrt(np.diag((d * weight[:, None]).T @ d)), rel=0.15)
+
+
+def test_a_mirror_line_moves_the_axis_towards_itself_and_makes_it_no_surer():
+    """Across the line against the product of scipy's densities; along it, and in what is stated, nothing changes."""
+    hub, spread = np.array([0.0, 0.0]), np.diag([0.12, 0.08]) ** 2
+    given = (hub, spread, (hub, spread), hub, 50.0, *NONE)
+    plain, covariance = settle_axis(*given)
+    axis, with_line = settle_axis(*given, (0.2, 0.0))  # the line points up and passes 0.2 mm to the right
+    steps = np.linspace(-1.0, 1.0, 401)
+    places = np.stack(np.meshgrid(steps, steps, indexing="ij"), axis=2).reshape(-1, 2)
+    weight = multivariate_t(hub, spread, df=HUB_FREEDOM).pdf(places)
+    weight *= t(LINE_FREEDOM, loc=0.2, scale=U_LINE_MM).pdf(places[:, 0])
+    assert axis[0] == pytest.approx(weight @ places[:, 0] / weight.sum(), abs=0.02)
+    assert axis[1] == pytest.approx(plain[1], abs=1e-6)
+    assert with_line == pytest.approx(covariance)
 
 
 def test_without_a_hub_the_network_alone_agrees_with_scipy():

@@ -195,6 +195,25 @@ def test_a_spur_on_one_side_does_not_turn_the_tail():
     assert off < 2.0 * tail.u_deg  # and the doubt is kept for the budget
 
 
+@pytest.mark.parametrize("open_bottom", [False, True])
+@pytest.mark.parametrize(
+    ("turn_deg", "off_mm", "sought_deg"), [(0.0, 0.5, 4.0), (33.0, -0.4, 28.0), (200.0, 0.0, 203.0)]
+)
+def test_the_mirror_line_of_a_drawn_part_passes_through_its_axis(open_bottom, turn_deg, off_mm, sought_deg):
+    """Drawn by shapely, turned, with 0.05 mm of noise and a wall on a fifth of its edge: the line is the tail's middle."""
+    from vision.clock import mirror_line
+
+    points = outline_mm(open_bottom) + np.random.default_rng(3).normal(0.0, 0.05, (480, 2))
+    walled = (np.hypot(*points.T) > 9.5) & (points[:, 0] < -3.0) & (points[:, 1] < -1.0)
+    points = points + np.where(walled, -0.4, 0.0)[:, None] * (1.0, 0.0)
+    turn = np.radians(turn_deg)
+    right, up = np.array([np.cos(turn), -np.sin(turn)]), np.array([np.sin(turn), np.cos(turn)])
+    turned = points[:, :1] * right + points[:, 1:] * up
+    offset, direction = mirror_line(turned, -off_mm * right, HUB_MM / 2, sought_deg)
+    assert offset == pytest.approx(off_mm, abs=0.05)
+    assert abs(difference_deg(direction, turn_deg)) < 0.25
+
+
 def test_a_tail_that_the_network_mistook_is_found_and_doubted():
     from vision.clock import tail_elsewhere
 

@@ -76,7 +76,7 @@ USUAL_SPREAD_DEG: Final = 0.145
 SPREAD_POWER: Final = 4.0
 U_TAIL_DEG: Final = 0.21
 LEAST_TAIL_DEG: Final = 0.08
-MOST_TAIL_DEG: Final = 8.0
+MOST_TAIL_DEG: Final = 0.65  # or the spread itself: of 33 tails with more than 0.21 none erred by 1.8
 SPREAD_DEG: Final = 10.0  # the directions weighed lie within this of the area's
 
 
@@ -253,7 +253,8 @@ def find_tail(
         said.append((off, max(u, U_FLANK_DEG)))
     turn, spread = settle_turn(said)
     u = U_TAIL_DEG * (spread / USUAL_SPREAD_DEG) ** SPREAD_POWER
-    return replace(area, turn_deg=turn, apart_deg=2.0 * spread, u_deg=float(np.clip(u, LEAST_TAIL_DEG, MOST_TAIL_DEG)))
+    u = float(np.clip(u, LEAST_TAIL_DEG, max(MOST_TAIL_DEG, spread)))
+    return replace(area, turn_deg=turn, apart_deg=2.0 * spread, u_deg=u)
 
 
 def settle_turn(said: list[tuple[float, float]]) -> tuple[float, float]:

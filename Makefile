@@ -54,35 +54,50 @@ test: check
 	$(BIN)/pytest -n 2 --dist loadfile
 
 # From nothing to the networks: the pictures, steps and goes of the shipped ones. Their weights come out alike, not bit by
-# bit: they were trained on GPUs without --deterministic. With two GPUs half an hour, of which 10 minutes are pictures; on a
+# bit: they were trained on GPUs without --deterministic. With four GPUs three quarters of an hour, half of it pictures; on a
 # processor alone weeks of path tracing: say FEWER=100 for a hundredth of all.
 CORES ?= 2
 FEWER ?= 1
 STEPS ?= --steps reader=8500 --steps finder=4000 --again reader=2100@0.0012 --again finder=4300@0.002
 STRUCK ?= --steps 400 --rate 0.00025 --batch 8 --seed 3
-RIM_STEPS ?= 16000
-EDGE_STEPS ?= 6160
-TRACE := $(BIN)/python -m synthetic.pathtrace --size 960 --spp 32 --set train --negatives 0.15 --max-tilt 30 --hard 0.15
+FURTHER ?= reader=4500@0.0015 finder=7000@0.002
+RIM_STEPS ?= 12000
+EDGE_STEPS ?= 9000
+TRACE := $(BIN)/python -m synthetic.pathtrace --size 960 --spp 32 --set train --max-tilt 30 --hard 0.15
 SCALES := coin=0.52,ruler=0.22,card=0.12,cylinder=0.05,none=0.09
+LATER := --data data/later/fast --data data/later/traced
 HELD_OUT := $(BIN)/python -m synthetic.pathtrace --set heldout
 model: $(VENV)/test.done
 	$(BIN)/python -m synthetic.render --out data/fast --count $$((11000 / $(FEWER))) --seed 231 --negatives 0.2 --processes $(CORES)
-	$(TRACE) --scales $(SCALES) --out data/traced --count $$((1260 / $(FEWER))) --seed 221
-	$(TRACE) --scales $(SCALES) --out data/traced --start 100000 --count $$((1253 / $(FEWER))) --seed 221
+	$(TRACE) --negatives 0.15 --scales $(SCALES) --out data/traced --count $$((1260 / $(FEWER))) --seed 221
+	$(TRACE) --negatives 0.15 --scales $(SCALES) --out data/traced --start 100000 --count $$((1253 / $(FEWER))) --seed 221
 	$(HELD_OUT) --out data/calibration --count 200 --seed 5 --negatives 0.25 --hard 0.2 --max-tilt 28
 	$(HELD_OUT) --out data/heldout --count 256 --seed 77 --negatives 0 --max-tilt 30 --scales coin=0.5,ruler=0.25,card=0.2,none=0.05
 	$(HELD_OUT) --out data/heldout-2 --count 320 --seed 79 --negatives 0 --max-tilt 30 --scales coin=0.5,ruler=0.25,card=0.2,none=0.05
+	$(HELD_OUT) --out data/heldout-3 --count 599 --seed 91 --negatives 0 --max-tilt 30 --scales coin=0.5,ruler=0.25,card=0.2,none=0.05
 	$(HELD_OUT) --out data/other-not-cams --count 70 --seed 78 --negatives 1
+	$(HELD_OUT) --out data/other-not-cams-2 --count 56 --seed 92 --negatives 1
 	$(BIN)/python -m synthetic.render --out data/not-cams --count 160 --seed 505 --negatives 1 --held-out --processes $(CORES)
 	$(BIN)/python -m train.build --data data/fast --data data/traced --out data/runs --models vision/models $(STEPS) \
 	  --calibration data/calibration --calibration data/heldout --calibration data/not-cams
 	$(BIN)/python -m synthetic.render --out data/struck --count $$((1600 / $(FEWER))) --seed 341 --view full --negatives 0.2 --processes $(CORES)
 	$(BIN)/python -m train.loop --which finder --data data/struck --start-from $$(ls -t data/runs/finder*/average.pt | head -n 1) --out data/runs/finder-struck $(STRUCK)
-	$(BIN)/python -m train.export --run data/runs/finder-struck --out vision/models
+	$(BIN)/python -m synthetic.render --out data/later/fast --count $$((7783 / $(FEWER))) --seed 431 --negatives 0.18 --processes $(CORES)
+	for row in 0:922 100000:925 200000:923 300000:909; do \
+	  $(TRACE) --negatives 0.12 --scales $(SCALES) --out data/later/traced --start $${row%:*} --count $$(($${row#*:} / $(FEWER))) --seed 421 || exit 1; \
+	done
+	cp -r data/runs/finder-struck data/runs/finder-last
+	cp -r $$(ls -td data/runs/reader*/ | head -n 1) data/runs/reader-last
+	for go in $(FURTHER); do \
+	  which=$${go%%=*}; steps=$${go#*=}; \
+	  $(BIN)/python -m train.loop --which $$which $(LATER) --start-from data/runs/$$which-last/average.pt --out data/runs/$$which-later \
+	    --steps $${steps%@*} --rate $${steps#*@} --seed 3 || exit 1; \
+	  $(BIN)/python -m train.export --run data/runs/$$which-later --out vision/models || exit 1; \
+	done
 	$(BIN)/python -m train.calibrate --models vision/models --data data/calibration --data data/heldout --data data/heldout-2 \
-	  --data data/not-cams --data data/other-not-cams --features data/fast
-	$(BIN)/python -m train.rim --data data/fast --data data/traced --drawn 20000 --steps $(RIM_STEPS) --out vision/models/rim.onnx
-	$(BIN)/python -m train.edge --data data/fast --steps $(EDGE_STEPS) --batch 48 --out vision/models/edge.onnx
+	  --data data/heldout-3 --data data/not-cams --data data/other-not-cams --data data/other-not-cams-2 --features data/fast
+	$(BIN)/python -m train.rim $(LATER) --drawn 20000 --steps $(RIM_STEPS) --out vision/models/rim.onnx
+	$(BIN)/python -m train.edge $(LATER) --steps $(EDGE_STEPS) --batch 96 --out vision/models/edge.onnx
 	$(BIN)/python -m synthetic.outlines --out data/outlines.jsonl --count 4000 --seed 7 --processes $(CORES)
 	$(BIN)/python -m train.outline_words data/outlines.jsonl --out vision/models/outline.onnx --epochs 25
 	$(BIN)/python -m train.calibrate_vote data/calibration data/heldout --model vision/models/outline.onnx

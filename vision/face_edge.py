@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from vision.measure import FaceEdges
 from vision.models import FOLDER, ModelError, open_session
-from vision.outline import agree_with_neighbours, outward_normals, sample, smooth_closed, snap_to_photo
+from vision.outline import outward_normals, sample, smooth_closed
 from vision.patch import Patch, shrink_by_area
 from vision.plane import Plane
 
@@ -32,9 +32,6 @@ PITCH: Final = 1.0 / 170.0  # of the part's enclosing circle's radius: about 0.1
 WALL_STEPS: Final = 8.0  # the wall's width is shown in eighths of a sample
 WIDEST: Final = 25.0  # samples: wider than any wall under 35 degrees
 SMOOTH: Final = 3.0  # outline points over which a normal is averaged
-PEAK: Final = 4.0  # samples about the likeliest place that tell it
-SNAP_REACH, SNAP_PRIOR = 1.5, 0.8  # samples: how far from the network's place the photo's own edge is looked for
-LEAST_MASS: Final = 0.35  # of a normal's probability near its likeliest place: less, and it tells nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +104,9 @@ def edge_of_face(
     plane: Plane | None,
     thickness: float,
 ) -> FaceEdges:
-    """The same edges with the outline where the network sees the face's own edge.
+    """The same edges with the outline where the network sees the face's own edge: the mean of what it says on each normal.
+
+    The photo's strongest edge near that place is not taken instead: it is the wall's, a chamfer's or a shadow's as often.
 
     Parameters
     ----------
@@ -124,20 +123,17 @@ def edge_of_face(
     wall = None if plane is None else wall_width(face.outline_px, plane, thickness)
     strip = unroll(pixels, face.outline_px, face_map, patch, wall)
     probability = said(strip)
-    place, mass = peaks(probability)
-    moved = np.where(mass > LEAST_MASS, place, 0.0) * strip.pitch_px
+    moved = probability.astype(np.float64) @ places_outwards() * strip.pitch_px
     both = np.empty(2 * ROWS)
     both[::2], both[1::2] = moved, 0.5 * (moved + np.roll(moved, -1))
     outline = face.outline_px + smooth_closed(both, 0.7)[:, None] * outward_normals(face.outline_px, SMOOTH)
     doubt = float(spread(probability).mean()) * strip.pitch_px
-    return replace(face, outline_px=_onto_photo(pixels, outline, strip.pitch_px), doubt_px=doubt)
+    return replace(face, outline_px=outline, doubt_px=doubt)
 
 
-def _onto_photo(pixels: NDArray[np.uint8], outline: Array, pitch: float) -> Array:
-    """The outline on the photo's own edge, where it shows one this near: that is sharper than a sample."""
-    edge = snap_to_photo(pixels, outline, max(1.5, SNAP_REACH * pitch), max(0.6, SNAP_PRIOR * pitch))
-    kept = agree_with_neighbours(edge, max(0.8, SNAP_PRIOR * pitch))
-    return np.where(kept[:, None], edge.points_px, outline)
+def places_outwards() -> Array:
+    """Where a row's samples lie, in samples outwards from its middle, (PLACES,)."""
+    return np.asarray(np.arange(PLACES) - PLACES / 2.0 + 0.5, dtype=np.float64)
 
 
 def said(strip: Strip) -> NDArray[np.float32]:
@@ -145,19 +141,6 @@ def said(strip: Strip) -> NDArray[np.float32]:
     picture = strip.picture
     shown = np.concatenate([picture[-OVERLAP:], picture, picture[:OVERLAP]])[None]
     return np.asarray(edge_network().run(["edge"], {"strip": np.ascontiguousarray(shown)})[0][0], dtype=np.float32)
-
-
-def peaks(probability: NDArray[np.float32]) -> tuple[Array, Array]:
-    """Likeliest place of each row in samples outwards from its middle, and the probability about it, (ROWS,) each."""
-    p = probability.astype(np.float64)
-    at = np.arange(p.shape[1]) - p.shape[1] / 2.0 + 0.5
-    best = np.argmax(cv2.blur(p, (5, 1), borderType=cv2.BORDER_CONSTANT), axis=1)
-    place = at[best]
-    for _ in range(3):  # a window about a whole sample would draw the mean towards it
-        near = p * np.clip(1.0 - np.abs(at[None] - place[:, None]) / PEAK, 0.0, None)
-        mass = near.sum(axis=1)
-        place = (near @ at) / np.maximum(mass, 1e-9)
-    return place, mass
 
 
 def spread(probability: NDArray[np.float32]) -> Array:

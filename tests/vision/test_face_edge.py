@@ -8,7 +8,7 @@ import pytest
 from shapely.geometry import LineString, MultiPoint, Point, Polygon, box
 from shapely.ops import unary_union
 
-from vision.face_edge import OVERLAP, PITCH, PLACES, ROWS, WALL_STEPS, edge_of_face, peaks, unroll, wall_width
+from vision.face_edge import OVERLAP, PITCH, PLACES, ROWS, WALL_STEPS, edge_of_face, unroll, wall_width
 from vision.measure import FaceEdges
 from vision.outline import outward_normals, resample_closed
 from vision.patch import Patch
@@ -109,15 +109,6 @@ def test_the_strip_shows_what_lies_across_the_outline():
     assert OVERLAP < ROWS
 
 
-def test_a_clear_place_is_read_between_the_samples():
-    at = np.arange(PLACES) - PLACES / 2.0 + 0.5
-    probability = np.exp(-0.5 * ((at[None] - np.array([[-7.3], [0.2], [11.6]])) / 0.8) ** 2)
-    probability /= probability.sum(axis=1, keepdims=True)
-    place, mass = peaks(probability.astype(np.float32))
-    assert place == pytest.approx([-7.3, 0.2, 11.6], abs=0.06)
-    assert (mass > 0.7).all()
-
-
 @pytest.mark.parametrize(("face", "wall"), [(150, 70), (110, 170), (215, 120)])
 @pytest.mark.parametrize(("across", "along"), [(0.36, 0.0), (-0.2, 0.3)])
 def test_a_wall_that_was_taken_in_is_taken_off(across, along, face, wall):
@@ -137,4 +128,4 @@ def test_a_true_outline_stays(face, wall):
     outer = np.asarray(whole.exterior.coords)[:-1]
     pixels = painted([(outer, wall), (top, face)], 235 if face < 200 else 60)
     after = looked_at(pixels, top, top, bench(0.36, 0.0))
-    assert np.quantile(away(after, top), 0.9) < 1.2
+    assert np.quantile(away(after, top), 0.9) < 2.0  # 0.2 mm

@@ -60,7 +60,7 @@ CORES ?= 2
 FEWER ?= 1
 STEPS ?= --steps reader=8500 --steps finder=4000 --again reader=2100@0.0012 --again finder=4300@0.002
 STRUCK ?= --steps 400 --rate 0.00025 --batch 8 --seed 3
-FURTHER ?= reader=4500@0.0015 finder=7000@0.002
+FURTHER ?= --steps 4500 --rate 0.0015 --seed 3
 RIM_STEPS ?= 12000
 EDGE_STEPS ?= 9000
 TRACE := $(BIN)/python -m synthetic.pathtrace --size 960 --spp 32 --set train --max-tilt 30 --hard 0.15
@@ -86,14 +86,8 @@ model: $(VENV)/test.done
 	for row in 0:922 100000:925 200000:923 300000:909; do \
 	  $(TRACE) --negatives 0.12 --scales $(SCALES) --out data/later/traced --start $${row%:*} --count $$(($${row#*:} / $(FEWER))) --seed 421 || exit 1; \
 	done
-	cp -r data/runs/finder-struck data/runs/finder-last
-	cp -r $$(ls -td data/runs/reader*/ | head -n 1) data/runs/reader-last
-	for go in $(FURTHER); do \
-	  which=$${go%%=*}; steps=$${go#*=}; \
-	  $(BIN)/python -m train.loop --which $$which $(LATER) --start-from data/runs/$$which-last/average.pt --out data/runs/$$which-later \
-	    --steps $${steps%@*} --rate $${steps#*@} --seed 3 || exit 1; \
-	  $(BIN)/python -m train.export --run data/runs/$$which-later --out vision/models || exit 1; \
-	done
+	$(BIN)/python -m train.loop --which reader $(LATER) --start-from $$(ls -t data/runs/reader*/average.pt | head -n 1) --out data/runs/reader-later $(FURTHER)
+	$(BIN)/python -m train.export --run data/runs/reader-later --out vision/models
 	$(BIN)/python -m train.calibrate --models vision/models --data data/calibration --data data/heldout --data data/heldout-2 \
 	  --data data/heldout-3 --data data/not-cams --data data/other-not-cams --data data/other-not-cams-2 --features data/fast
 	$(BIN)/python -m train.rim $(LATER) --drawn 20000 --steps $(RIM_STEPS) --out vision/models/rim.onnx

@@ -49,11 +49,6 @@ def about_ray(tilts: Array, slope: Array) -> Array:
     return _tilts_of(frame_of_tilt(tilts)[2] @ _axis_to_ray(slope).T)
 
 
-def about_axis(tilts: Array, slope: Array) -> Array:
-    """Tilts (K, 2) about the optical axis as tilts (K, 2) about a ray: the other way round."""
-    return _tilts_of(frame_of_tilt(tilts)[2] @ _axis_to_ray(slope))
-
-
 def lean_of(normal: Array, ray: Array) -> tuple[float, float]:
     """How a face leans as seen along a ray: the angle from square, rad, as a vector to where its normal points.
 

@@ -2,6 +2,7 @@
 
 import dataclasses
 
+import cv2
 import numpy as np
 import pytest
 import shapely
@@ -149,6 +150,26 @@ def test_a_picture_depends_on_its_number_and_seed_alone():
         assert np.array_equal(surface.colour, surface2.colour) and np.array_equal(surface.height_mm, surface2.height_mm)
     assert a.label.to_json() != other.label.to_json()
     assert Label.from_json(a.label.to_json()) == a.label
+
+
+def test_a_labels_lean_is_the_pose_that_opencv_finds():
+    """cv2.solvePnP turns the outline's mm into its pixels; the normal, turned with the ray to the axis to straight ahead,
+    points where the Label says."""
+    for number in range(3):
+        take = composed(QUICK, number)
+        label, camera = take.label, take.scene.camera
+        (part,) = (camera.straightened(shape.polygon_px) for shape in label.shapes if shape.kind == "part")
+        plan = np.column_stack([label.outline_mm, np.zeros(len(part))])
+        _, turn, _ = cv2.solvePnP(plan, part, np.diag([camera.focal_px, camera.focal_px, 1.0]), None)
+        normal = cv2.Rodrigues(turn)[0][:, 2]
+        normal = -normal * np.sign(normal[2])
+        ray = np.array([*camera.straightened(label.axis_px) / camera.focal_px, 1.0])
+        away = np.arctan(np.hypot(*ray[:2]))
+        about = np.array([ray[1], -ray[0], 0.0]) * away / np.hypot(*ray[:2])
+        straight = cv2.Rodrigues(about)[0] @ normal
+        angle = np.arccos(-straight[2])
+        assert np.array(label.lean_rad) == pytest.approx(straight[:2] * angle / np.sin(angle), abs=2e-3)
+        assert np.array(label.reference_lean_rad) == pytest.approx(np.array(label.lean_rad), abs=0.25)  # it lies beside
 
 
 def test_label_agrees_with_itself_through_the_picture():

@@ -10,7 +10,7 @@ from shapely.geometry import Point, box
 from vision.plane import Plane, fit_plane
 from vision.quantity import Quantity
 from vision.scale import CircleReference
-from vision.tilt import TILTS, PartOutline, TiltEvidence, about_ray, frame_of_tilt, part_evidence
+from vision.tilt import TILTS, PartOutline, TiltEvidence, about_ray, frame_of_tilt, lean_of, part_evidence
 
 FOCAL_PX, SIZE = 1500.0, (1280, 960)
 CENTRE = np.array([(SIZE[0] - 1) / 2.0, (SIZE[1] - 1) / 2.0])
@@ -31,6 +31,8 @@ def test_tilts_about_a_ray_keep_their_angle_to_it() -> None:
     for tilt, about in zip(TILTS[::25], about_ray(TILTS[::25], slope), strict=True):
         normal = cv2.Rodrigues(np.array([*about, 0.0]))[0] @ np.array([0.0, 0.0, -1.0])
         assert np.arccos(np.clip(-normal @ ray, -1.0, 1.0)) == pytest.approx(float(np.hypot(*tilt)), abs=1e-6)
+        across, along = lean_of(normal, 3.0 * ray)
+        assert (along, -across) == pytest.approx(tilt, abs=1e-6)
 
 
 def _part(tilt: np.ndarray, place_mm: tuple[float, float], noise_px: float) -> PartOutline:

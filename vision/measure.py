@@ -39,8 +39,8 @@ Array = NDArray[np.float64]
 # docs/accuracy.md says how often the intervals hold on others.
 U_EDGE_MM: Final = 0.07  # where the part's edge lies: chamfer, wall and shadow move it together, all round
 # What every hole has beside what its drawings leave open (`vision.hole_fit`), with the share of a pixel below: what is
-# stated holds for 96.6 and 98.1 % of angles with the side right (437 and 207 holes of path-traced pictures), 95.9 and
-# 95.0 % of radii (561 and 279) and 96.1 and 96.7 % of diameters.
+# stated holds for 96.3 and 98.5 % of angles with the side right (537 and 264 holes of path-traced pictures), 95.7 and
+# 95.8 % of radii (681 and 355) and 95.8 and 97.1 % of diameters.
 U_HOLE_EDGE_MM: Final = 0.05
 U_HOLE_CENTRE_MM: Final = 0.02
 U_TAPER_DEG: Final = 1.4  # tapers drawn with unequal flanks: 1.45 and 1.39 degrees rms on 16 and on 55 of them
@@ -56,7 +56,7 @@ AREA_OFF_DEG: Final = 12.0  # a tail's area farther from the network's direction
 LINE_OFF: Final = 0.1  # hub radii
 FLANKS_OFF_DEG: Final = 32.0  # flanks are: the network goes by the area of an unsymmetric tail too
 # Of each length alone, what wall, shadow and chamfer do at its own two ends, in mm and in the photo's pixels: what is
-# stated holds for 93 to 97 % of 294 parts of path-traced pictures with coin, ruler or card, and for 95 to 97 % of 157 others.
+# stated holds for 93 to 97 % of 355 parts of path-traced pictures with coin, ruler or card, and for 95 to 97 % of 197 others.
 # The hub's misses are gross ones: 0.11 to 0.19 mm do alike on the first.
 U_ENDS_MM: Final = {"reach": 0.15, "hub_diameter": 0.17, "length": 0.27, "width": 0.27, "tail_width": 0.30}
 U_ENDS_PX: Final = 0.5

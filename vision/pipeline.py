@@ -42,7 +42,7 @@ CLEAR_FACING: Final = 0.97
 UNLIKE_HOLES: Final = 1.3
 CLOCK_STEP_DEG: Final = 15.0  # positions are named to half an hour
 SURE_CLOCK_U: Final = (
-    2.5  # the half hour must hold at this many u: angles err by more than that in 7 of 644 holes, in 19 by over 2 u
+    2.5  # the half hour must hold at this many u: angles err by more than that in 10 of 801 holes, in 24 by over 2 u
 )
 TAILS_APART_DEG: Final = 3.0  # two ways to tell the tail's direction that differ by more leave the clock open
 IMPOSSIBLE_HUB_MM: Final = (11.0, 32.0)  # far beyond the usual 15-24 mm: the reference was mistaken for another

@@ -488,7 +488,10 @@ def _mirror_matters(holes: tuple[ScrewHole, ...], hand: Word) -> bool:
         return True
     angles = sorted(h.angle_deg.value for h in holes if h.angle_deg is not None)
     mirrored = sorted((360.0 - a) % 360.0 for a in angles)
-    return any(abs((a - b + 180.0) % 360.0 - 180.0) > 6.0 for a, b in zip(angles, mirrored, strict=True))
+    # from the other side a hole lies off by this difference and by its own error: both must stay within the half hour
+    widest = max((h.angle_deg.u for h in holes if h.angle_deg is not None), default=0.0)
+    room = CLOCK_STEP_DEG / 2.0 - 2.0 * widest
+    return any(abs((a - b + 180.0) % 360.0 - 180.0) > room for a, b in zip(angles, mirrored, strict=True))
 
 
 def _covariance(measured: Measurement) -> Covariance:

@@ -157,7 +157,7 @@ def cam_placed(rng: np.random.Generator, cam: Cam, surface: Surface, facing: str
     laid = _turned(float(rng.uniform(0, 360)), False)
     start = rng.uniform(0, 1, 2)
     uv = mesh.uv @ laid.T / surface.extent_mm + start
-    surface = marked(rng, surface, cam, laid, start)
+    surface = marked(rng, surface, cam, laid, start, screw_side=facing == "screw")
     mesh = Mesh(mesh.vertices, mesh.faces, mesh.normals, uv).moved(turn, shift)
     return Placed(cam, flat, np.zeros(2), facing, mesh, surface)
 

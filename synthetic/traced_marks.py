@@ -52,8 +52,10 @@ def _stamp(rng: np.random.Generator) -> Array:
     return cv2.GaussianBlur(np.asarray(image, np.float32) / 255.0, (0, 0), float(rng.uniform(1.0, 2.5)))
 
 
-def marked(rng: np.random.Generator, surface: Surface, cam: Cam, turn: Array, start: Array) -> Surface:
-    """The surface with this part's own marks, most often none or one kind."""
+def marked(
+    rng: np.random.Generator, surface: Surface, cam: Cam, turn: Array, start: Array, *, screw_side: bool = True
+) -> Surface:
+    """The surface with this part's own marks, most often none or one kind; `screw_side` says which side will be seen."""
     kinds = ("turned", "stamp", "gate", "boss", "rubbed", "prints", "oil")
     chosen = {
         k
@@ -95,6 +97,8 @@ def marked(rng: np.random.Generator, surface: Surface, cam: Cam, turn: Array, st
             ring = np.exp(
                 -(((away - (hole.countersink_diameter_mm or hole.diameter_mm) / 2 - rng.uniform(0.4, 1.2)) / 0.5) ** 2)
             )
+            if not screw_side:  # no head ever sat there; what is drawn at random after it stays as it is
+                ring = np.zeros_like(ring)
             rough = rough * (1 - rng.uniform(-0.6, 0.6) * ring)
             colour = np.clip(colour * (1 + rng.uniform(-0.25, 0.2) * ring[..., None]), 0, 1)
             height = height - 0.002 * ring * np.interp(away, np.arange(200) * 0.06, rng.standard_normal(200))

@@ -8,8 +8,8 @@ import pytest
 
 from vision.models import shipped
 from vision.scale.coin_body import Body, fit_body
-from vision.scale.rim import EdgeRays, Start, Wall
-from vision.scale.rim_network import look_at, nearer, rim_of
+from vision.scale.rim import EdgeRays, Start, Told, Wall
+from vision.scale.rim_network import RAYS, look_at, nearer, rim_of, rim_places
 
 FOCAL_PX, SIZE = 1500.0, (960, 720)
 RADIUS_MM, THICK_MM = 12.0, 1.9
@@ -95,3 +95,17 @@ def test_a_plain_surface_has_no_body() -> None:
     start = Start(np.array([480.0, 360.0]), 70.0, (0.0, 0.0), 1.0, 1.0)
     body = _body(pixels, start, Wall(0.15, FOCAL_PX, np.array([479.5, 359.5])))
     assert body is None or body.support < 0.45
+
+
+def test_what_is_flatter_than_any_coin_on_a_bench_is_no_body() -> None:
+    """An ellipse three fifths as high as long: a coin seen at 53 degrees, by acos of the ratio of its axes."""
+    pixels, _, whole = _picture((0.0, 0.0), (0.0, 0.0))
+    (x, y), diameters, _ = cv2.fitEllipse(whole)
+    long = max(diameters) / 2.0
+    start = Start(np.array([x, y]), 0.8 * long, (0.2 * long, 0.0), 1.0, 1.0)
+    rays = EdgeRays.cast(pixels, start)
+    assert rays is not None
+    places = rim_places()
+    said = np.full((RAYS, len(places)), 1.0 / len(places))
+    wall = Wall(THICK_MM / RADIUS_MM, FOCAL_PX, np.array([(SIZE[0] - 1) / 2.0, (SIZE[1] - 1) / 2.0]))
+    assert fit_body(rays, Told(start, places, said, said), wall) is None

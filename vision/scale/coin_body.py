@@ -90,6 +90,8 @@ def fit_body(rays: EdgeRays, told: Told, wall: Wall, profile: Profile | None = N
     start = told.start
     turn = 0.0 if profile is None else _turn(told, profile)
     tilts = TILTS[_as_flat(TILTS, start)]
+    if not len(tilts):  # flatter than any coin on a bench is seen
+        return None
     centre, radius, word = _by_word(told, wall, profile, turn, tilts)
     kept = word.sum(axis=1) > word.sum(axis=1).max() - HOPELESS / EVIDENCE[-2]
     kept |= np.hypot(tilts[:, 0], tilts[:, 1]) < SQUARE_RAD

@@ -20,6 +20,8 @@ from synthetic.definition import reads_as
 from synthetic.plate import Cam, Plate, PlateError, PlateHole, plate_mesh, ring_of
 from vision.vocabulary import BOTTOMS, FAMILIES, angle_from_clock, xy_from_angle
 
+LEAST_CUT_SHARE = 0.12  # of the hub's diameter, the depth below which a cut-out might be called a flat
+
 Sides = Callable[[np.ndarray], tuple[np.ndarray, np.ndarray]]  # heights -> left and right x of the tail
 
 
@@ -276,23 +278,57 @@ def _filleted(shape: BaseGeometry, left: float, right: float) -> BaseGeometry:
     return shapely.union_all(parts)
 
 
-def _outline(rng: np.random.Generator, family: str, bottom: str, d: float, reach: float) -> tuple[Polygon, str]:
-    tail = TAILS[family](rng, d, reach)
+def joined(
+    rng: np.random.Generator, tail: Tail, bottom: str, d: float, keep_off: BaseGeometry | None = None
+) -> BaseGeometry:
+    """Hub and tail as one outline, with fillets, cut-out and rounded corners.
+
+    A cut-out that would come into `keep_off` is made shallower until it does not.
+
+    Raises
+    ------
+    PlateError
+        If too little of the cut-out is left to be one.
+    """
     hub = _hub(rng, d)
     shape: BaseGeometry = shapely.union_all([hub, _band(tail, 0.0), *tail.extra])
     shape = _filleted(shape, tail.fillet_left_mm, tail.fillet_right_mm)
     if tail.slot is not None:
         shape = shape.difference(tail.slot)
     if bottom == "open":
-        shape = shape.difference(_bottom_cut(rng, d))
+        cut: BaseGeometry = _bottom_cut(rng, d)
+        shape = shape.difference(cut if keep_off is None else _lowered(cut, keep_off, d))
     corner = float(rng.uniform(0.2, 0.5))
     shape = shape.buffer(-corner, 16).buffer(corner, 16).buffer(0.25, 16).buffer(-0.25, 16)
-    shape = shape.simplify(0.002)  # the finest steps are smaller than anything that shows
+    return shape.simplify(0.002)  # the finest steps are smaller than anything that shows
+
+
+def _lowered(cut: BaseGeometry, keep_off: BaseGeometry, d: float) -> BaseGeometry:
+    while cut.intersects(keep_off):
+        cut = shapely.affinity.translate(cut, 0.0, -0.1)
+    if cut.bounds[3] > -(0.5 - LEAST_CUT_SHARE) * d:
+        return cut
+    raise PlateError("no room for an open bottom between the holes")
+
+
+def told_by_its_word(shape: BaseGeometry, family: str, d: float, reach: float, hand: str) -> Polygon:
+    """The outline, when it is one piece and reads as its family.
+
+    Raises
+    ------
+    PlateError
+        If it does not.
+    """
     if not isinstance(shape, Polygon) or shape.interiors:
         raise PlateError("the outline falls apart")
-    if not reads_as(family, shape.simplify(0.02), d, reach, tail.hand):
+    if not reads_as(family, shape.simplify(0.02), d, reach, hand):
         raise PlateError("the outline could be called by another word")
-    return shape, tail.hand
+    return shape
+
+
+def _outline(rng: np.random.Generator, family: str, bottom: str, d: float, reach: float) -> tuple[Polygon, str]:
+    tail = TAILS[family](rng, d, reach)
+    return told_by_its_word(joined(rng, tail, bottom, d), family, d, reach, tail.hand), tail.hand
 
 
 def _clock_pattern(rng: np.random.Generator) -> list[tuple[float | None, float]]:
@@ -337,7 +373,7 @@ def _holes(rng: np.random.Generator, outline: Polygon, thickness: float) -> tupl
     return tuple(made)
 
 
-def _openings(rng: np.random.Generator, outline: Polygon, holes: tuple[PlateHole, ...]) -> tuple[np.ndarray, ...]:
+def openings(rng: np.random.Generator, outline: Polygon, holes: tuple[PlateHole, ...]) -> tuple[np.ndarray, ...]:
     """Openings that take no screw: wide, oblong or tiny, so that none can be mistaken for a screw hole."""
     u = rng.random()
     if u < 0.72:
@@ -360,6 +396,30 @@ def _openings(rng: np.random.Generator, outline: Polygon, holes: tuple[PlateHole
     if not outline.buffer(-1.2).contains(shape) or shape.intersects(blocked):
         return ()
     return (ring_of(shape.exterior, counter_clockwise=True),)
+
+
+def finished(
+    rng: np.random.Generator, outline: Polygon, thickness: float, holes: tuple[PlateHole, ...],
+    opened: tuple[np.ndarray, ...],
+) -> tuple[Plate, bool]:  # fmt: skip
+    """The plate with edges as stamping or casting leaves them, and whether it is cast.
+
+    Raises
+    ------
+    PlateError
+        If it cannot be made.
+    """
+    cast = rng.random() < 0.4
+    plate = Plate(
+        ring_of(outline.exterior, counter_clockwise=True),
+        thickness,
+        holes,
+        opened,
+        float(rng.uniform(0.15, 0.35)) if cast else float(rng.uniform(0.04, 0.2)),
+        float(rng.uniform(0.1, 0.3)) if cast else float(rng.uniform(0.03, 0.08)),
+    )
+    plate_mesh(plate, 2.0)  # only to see whether it can be made
+    return plate, cast
 
 
 def sample_cam(
@@ -397,17 +457,8 @@ def sample_cam(
             drilled = holes if holes is not None else _holes(rng, outline, thickness)
             if drilled is None:
                 continue
-            openings = _openings(rng, outline, drilled) if holes is None else ()
-            cast = rng.random() < 0.4
-            plate = Plate(
-                ring_of(outline.exterior, counter_clockwise=True),
-                thickness,
-                drilled,
-                openings,
-                float(rng.uniform(0.15, 0.35)) if cast else float(rng.uniform(0.04, 0.2)),
-                float(rng.uniform(0.1, 0.3)) if cast else float(rng.uniform(0.03, 0.08)),
-            )
-            plate_mesh(plate, 2.0)  # only to see whether it can be made
+            opened = openings(rng, outline, drilled) if holes is None else ()
+            plate, cast = finished(rng, outline, thickness, drilled, opened)
         except PlateError:
             continue
         return Cam(family, bottom, hand, plate, d, cast)

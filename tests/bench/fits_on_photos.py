@@ -1,9 +1,11 @@
 """From photo to verdict: is the right part of the shop's list found, and is anything called a fit that is none?
 
-    python -m tests.bench.fits_on_photos FOLDER [--limit N] [--readings FOLDER] [--told]
+    python -m tests.bench.fits_on_photos FOLDER [--limit N] [--readings FOLDER] [--told] [--list CSV]
 
 The folder holds NNNNNN.jpg beside NNNNNN.json (a vision.label.Label). For each picture of a cam a list is made: the demo
 list, the true part, and its near twins, which differ from it in one thing only (screws, bottom, hand, reach by 0.8 mm).
+With ``--list`` the pictures are those of ``synthetic.listed``, and the list is that one and nothing else: the right part is
+the row that the Label names, the old part is the one built, off the row by manufacturing scatter, and a new one is as listed.
 The photo is read and compared with that list. Where the answer is `measure`, what is asked for is measured on the true
 part, with a calliper's error, and the question asked again.
 
@@ -18,8 +20,8 @@ import argparse
 import json
 import math
 from collections import Counter
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -196,6 +198,7 @@ class Case:
     listed: tuple[Part, ...]
     exact: Mapping[str, Part]
     lock: Lock
+    own: str = TRUE  # the number of the right row
 
 
 @dataclass(slots=True)
@@ -206,7 +209,10 @@ class Tally:
     refused: int = 0
     readings: int = 0
     first: int = 0
+    equal_first: int = 0
     fitting_first: int = 0
+    among_three: int = 0
+    first_differs: Counter[str] = field(default_factory=Counter)
     verdicts: Counter[str] = field(default_factory=Counter)
     pairs: int = 0
     not_fitting: int = 0
@@ -226,7 +232,43 @@ class Tally:
     open_why: Counter[str] = field(default_factory=Counter)
     clerk: Counter[str] = field(default_factory=Counter)
     clerk_steps: int = 0
+    told_one: int = 0
+    first_told_one: int = 0
     remarks: list[str] = field(default_factory=list)
+
+
+def added(tallies: Iterable[Tally]) -> Tally:
+    """Several counts as one."""
+    whole = Tally()
+    for tally in tallies:
+        for one in fields(Tally):
+            setattr(whole, one.name, getattr(whole, one.name) + getattr(tally, one.name))
+    return whole
+
+
+def differences(one: Part, other: Part) -> list[str]:
+    """In which figures and words of a list two parts differ."""
+    names = ("family", "bottom", "hand", "reach_mm", "hub_diameter_mm", "tail_width_mm", "thickness_mm", "holes")
+    return [name.removesuffix("_mm") for name in names if getattr(one, name) != getattr(other, name)]
+
+
+def listed_cases(folder: Path, limit: int | None, rows: Sequence[Part]) -> Iterator[tuple[Path, Case]]:
+    """Every picture of a part of a list, with that list.
+
+    Raises
+    ------
+    ValueError
+        If a Label does not name a row of it.
+    """
+    by_number = {part.part: part for part in rows}
+    for number, path in enumerate(sorted(folder.glob("*.json"))[:limit]):
+        label = Label.from_json(path.read_text(encoding="utf-8"))
+        row, built = by_number.get(label.tags.get("part", "")), part_of_label(label)
+        if row is None or built is None:
+            raise ValueError(f"{path} shows no part of the list; pictures of one are made by synthetic.listed")
+        old = replace(built, screw=row.screw or built.screw)
+        lock = lock_of(old, np.random.default_rng([2026, number]))
+        yield path, Case(label, old, tuple(rows), by_number, lock, row.part)
 
 
 def cases(folder: Path, limit: int | None) -> Iterator[tuple[Path, Case]]:
@@ -264,10 +306,13 @@ def reading_for(path: Path, case: Case, kept: Path | None) -> dict[str, Any]:
     return reading
 
 
-def play(folder: Path, limit: int | None = None, kept: Path | None = None, *, told: bool = False) -> Tally:
-    """Read, compare, measure what is asked for, compare again."""
-    tally = Tally()
-    for number, (path, case) in enumerate(cases(folder, limit)):
+def play(
+    folder: Path, limit: int | None = None, kept: Path | None = None, *, told: bool = False, rows: Sequence[Part] = ()
+) -> dict[str, Tally]:
+    """Read, compare, measure what is asked for, compare again; counts by kind of scale reference."""
+    tallies: dict[str, Tally] = {}
+    for number, (path, case) in enumerate(listed_cases(folder, limit, rows) if rows else cases(folder, limit)):
+        tally = tallies.setdefault(case.label.scale_kind or "none", Tally())
         reading = reading_for(path, case, kept)
         tally.pictures += 1
         if reading["outcome"] not in ("read", "unsure"):
@@ -281,7 +326,7 @@ def play(folder: Path, limit: int | None = None, kept: Path | None = None, *, to
         if told and case.label.facing:
             measured = take_in(measured, [parse_finding(f"facing={case.label.facing}", measured)])
         _one(tally, path.stem, case, reading, measured, told, np.random.default_rng([7, number]))
-    return tally
+    return tallies
 
 
 def _one(
@@ -296,17 +341,21 @@ def _one(
     fits = {n: fits[n] for n in by_number}
     tally.readings += 1
     first = report.candidates[0].part
-    tally.first += first == TRUE
-    tally.fitting_first += fits[first]
-    if first != TRUE:
-        tally.remarks.append(f"{name}: {first} first; outcome {reading['outcome']}")
+    apart = differences(by_number[first], by_number[case.own]) if case.own in by_number else []
+    tally.first += first == case.own
+    tally.equal_first += first == case.own or not apart
+    tally.fitting_first += first == case.own or fits[first]
+    tally.among_three += case.own in [candidate.part for candidate in report.candidates[:3]]
+    if first != case.own:
+        tally.first_differs[" and ".join(apart)] += 1
+        tally.remarks.append(f"{name}: {first} first, not {case.own}; outcome {reading['outcome']}")
     wrong_here = asked_here = 0
     for candidate in report.candidates:
         true = fits[candidate.part]
         tally.pairs += 1
         tally.not_fitting += not true
         tally.fitting += true
-        if candidate.part == TRUE:
+        if candidate.part == case.own:
             tally.verdicts[candidate.verdict] += 1
             if candidate.verdict == "does-not-fit":
                 tally.remarks.append(f"{name}: the part itself refused, {'; '.join(candidate.reasons)}")
@@ -393,6 +442,9 @@ def _as_a_clerk(
     for step in range(CLERK_STEPS + 1):
         left = [part for part in case.listed if part.part not in refused]
         best = decide(measured, left, options).candidates[0]
+        if step == 1:
+            tally.told_one += 1
+            tally.first_told_one += best.part == case.own
         if best.verdict == "fits":
             tally.clerk["put on, and it fits" if fits[best.part] else "put on, and it does not fit"] += 1
             if not fits[best.part]:
@@ -440,7 +492,14 @@ def table_text(title: str, tally: Tally) -> str:
     rows = [
         ("pictures", f"{tally.pictures}, refused {share(tally.refused, tally.pictures)}"),
         ("right part first", share(tally.first, n)),
+        ("  it or its equal in every figure", share(tally.equal_first, n)),
         ("  it or one that fits as well", share(tally.fitting_first, n)),
+        ("  it among the first three", share(tally.among_three, n)),
+        ("  it, once the first one's question is answered", share(tally.first_told_one, tally.told_one)),
+        (
+            "  where another came first, it differs in",
+            ", ".join(f"{k} {v}" for k, v in tally.first_differs.most_common(8)),
+        ),
         ("right part called fits / measure / does-not-fit", verdicts),
         ("parts that do not fit called fits", share(tally.false_fits, tally.not_fitting)),
         ("  of all that are called fits", share(tally.false_fits, tally.called)),
@@ -468,9 +527,15 @@ def main() -> None:
     parser.add_argument("--readings", type=Path, help="folder that keeps what was read")
     parser.add_argument("--told", action="store_true", help="facing and screws are told")
     parser.add_argument("--remarks", action="store_true", help="name what went wrong")
+    parser.add_argument("--list", dest="rows", type=Path, help="the CSV whose parts the pictures show")
     given = parser.parse_args()
-    tally = play(given.folder, given.limit, given.readings, told=given.told)
-    print(table_text(f"{given.folder.name}, {'face and screws told' if given.told else 'nothing told'}", tally))
+    rows = read_csv(given.rows).parts if given.rows else ()
+    tallies = play(given.folder, given.limit, given.readings, told=given.told, rows=rows)
+    tally = added(tallies.values())
+    said = "face and screws told" if given.told else "nothing told"
+    print(table_text(f"{given.folder.name}, {said}", tally))
+    for kind, one in sorted(tallies.items()):
+        print(table_text(f"{given.folder.name}, {said}, scale by {kind}", one))
     if given.remarks:
         print("\n".join(f"    {line}" for line in tally.remarks))
 

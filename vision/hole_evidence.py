@@ -171,9 +171,8 @@ def window_round(
     if x1 - x0 < 8 or y1 - y0 < 8:
         return None
     colour = cv2.GaussianBlur(pixels[y0:y1, x0:x1].astype(np.float32), (0, 0), SMOOTHING_PX)
-    gradient = np.concatenate(
-        [cv2.Sobel(colour, cv2.CV_32F, 1, 0, ksize=3) / 8.0, cv2.Sobel(colour, cv2.CV_32F, 0, 1, ksize=3) / 8.0], axis=2
-    )
+    to_right, down = (cv2.Sobel(colour, cv2.CV_32F, *axis, ksize=3, scale=0.125) for axis in ((1, 0), (0, 1)))
+    gradient = np.concatenate([to_right, down], axis=2)
     origin = np.array([x0, y0], dtype=float)
     local = maps.to_map.copy()
     local[:, 2] += local[:, :2] @ origin
@@ -186,9 +185,9 @@ def window_round(
     spread = 2 * round(2.0 * map_px) + 1
     wide = cv2.dilate(mouth, np.ones((spread, spread), np.uint8))
     face = (seen_face > SURE_FACE[0]) & (wide < SURE_FACE[1])
-    offset = np.stack(np.meshgrid(np.arange(x0, x1) - at[0], np.arange(y0, y1) - at[1]), axis=2) / radius_px
+    across, along = ((np.arange(start, end) - a) / radius_px for start, end, a in ((x0, x1, at[0]), (y0, y1, at[1])))
     size = np.sqrt(np.einsum("hwc,hwc->hw", gradient, gradient))
-    near = (offset * offset).sum(axis=2) < (NEAR + 4.0 / radius_px) ** 2
+    near = (across * across)[None] + (along * along)[:, None] < (NEAR + 4.0 / radius_px) ** 2
     strong = max(STRONG * float(np.quantile(size[near], 0.97)), LEAST_STRONG)
     noise = float(np.median(size[face])) if face.sum() > LEAST_FACE else 1.0
     on_face = plane.to_mm(at[None], thickness)[0]
@@ -202,7 +201,7 @@ def window_round(
         gradient=gradient,
         strong=strong,
         weak=max(WEAK * strong, NOISE * noise),
-        other=_unlike_face(np.asarray(colour, dtype=np.float32), face, offset),
+        other=_unlike_face(np.asarray(colour, dtype=np.float32), face, across, along),
         mouth=mouth,
         opening=opening,
         origin=origin,
@@ -216,19 +215,21 @@ def window_round(
     )
 
 
-def _unlike_face(colour: Image, face: NDArray[np.bool_], offset: Array) -> Image:
+def _unlike_face(colour: Image, face: NDArray[np.bool_], across: Array, along: Array) -> Image:
     """How unlike the face about the hole each pixel's colour is, sharp and smoothed, (H, W, 2), 0 to 1.
 
-    The face's colour may change evenly over the window; roots of grey levels make noise even.
+    The face's colour may change evenly over the window; roots of grey levels make noise even. `across` (W,) and `along`
+    (H,) say where the columns and rows lie, in radii off the hole.
     """
     if face.sum() < LEAST_FACE:
         return np.full((*face.shape, 2), 0.5, dtype=np.float32)
     root = np.sqrt(np.maximum(colour, 0.0))
-    steady = np.concatenate([np.ones((*face.shape, 1)), np.clip(offset, -3.0, 3.0)], axis=2)
+    x, y = np.clip(across, -3.0, 3.0), np.clip(along, -3.0, 3.0)
     every = face.copy()
     if face.sum() > MOST_FACE:
         every[1::2], every[:, 1::2] = False, False
-    values, design = root[every].astype(np.float64), steady[every]
+    row, column = np.nonzero(every)
+    values, design = root[row, column].astype(np.float64), np.column_stack([np.ones(len(row)), x[column], y[row]])
     weight = np.ones(len(values))
     for _ in range(4):
         normal = (design * (weight * weight)[:, None]).T
@@ -238,11 +239,14 @@ def _unlike_face(colour: Image, face: NDArray[np.bool_], offset: Array) -> Image
         weight = 1.0 / (1.0 + (away / (2.0 * float(np.median(away)) + 1e-6)) ** 2)
     weighed = rest * weight[:, None]
     covariance = weighed.T @ weighed / float((weight * weight).sum()) + np.eye(3) * FACE_NOISE**2
-    rest = root - steady @ plane
-    whitened = rest @ np.linalg.cholesky(np.linalg.inv(covariance))
-    square = np.einsum("hwc,hwc->hw", whitened, whitened) / 3.0
+    to_white = np.linalg.cholesky(np.linalg.inv(covariance)).T
+    of_row, of_column = plane[0] + y[:, None] * plane[2], x[:, None] * plane[1]
+    root -= of_row.astype(np.float32)[:, None]
+    root -= of_column.astype(np.float32)[None]
+    whitened = cv2.transform(root, to_white.astype(np.float32))
+    square = np.einsum("hwc,hwc->hw", whitened, whitened) / np.float32(3.0)
     smooth = cv2.GaussianBlur(np.sqrt(square), (0, 0), SMOOTHING_PX) ** 2
-    return np.stack([square / (square + OTHER), smooth / (smooth + OTHER_SOFT)], axis=2).astype(np.float32)
+    return np.stack([square / (square + OTHER), smooth / (smooth + OTHER_SOFT)], axis=2, dtype=np.float32)
 
 
 def mouth_evidence(window: Window, x: Array, y: Array, radius: Array) -> Array:

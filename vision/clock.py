@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.fitting import MAD_TO_SIGMA
+from vision.fitting import MAD_TO_SIGMA, median, quantile
 from vision.outline import outward_normals, signed_area, smooth_closed
 from vision.vocabulary import HANDED_FAMILIES
 
@@ -183,7 +183,7 @@ def find_hub(outline_mm: Array, guess: Guess, rng: np.random.Generator) -> Hub |
     e = outline_mm[best_mask] - centre
     residual = np.linalg.norm(e, axis=1) - radius
     angle = np.degrees(np.arctan2(e[:, 0], e[:, 1]))
-    covered = np.unique(np.round(angle / 4.0)).size * 4.0
+    covered = len(set(np.round(angle / 4.0).tolist())) * 4.0
     return Hub(best_mask, float(min(covered, 360.0)), float(np.sqrt(np.mean(residual**2))))
 
 
@@ -461,7 +461,7 @@ def _longest_line(x: Array, y: Array) -> NDArray[np.intp] | None:
     if len(x) < 6:
         return None
     x, y = x - x.mean(), y - y.mean()
-    places = np.quantile(x, np.linspace(0.02, 0.98, 25))
+    places = quantile(x, np.linspace(0.02, 0.98, 25))
     inside = np.abs(x - places[:, None]) < LINE_SEARCH
     for _ in range(2):
         lean, foot = _lines(y, x, inside)
@@ -557,7 +557,7 @@ def mirror_line(outline_mm: Array, axis_mm: Array, hub_radius_mm: float, tail_de
         away = ((there - target[nearest]) * normal).sum(axis=1)
         turned = 2.0 * np.column_stack([there[:, 1], -there[:, 0]])
         jac = np.column_stack([2.0 * normal @ right, (turned * normal).sum(axis=1)])
-        scale = max(MAD_TO_SIGMA * float(np.median(np.abs(away))), LEAST_MISMATCH * hub_radius_mm)
+        scale = max(MAD_TO_SIGMA * median(np.abs(away)), LEAST_MISMATCH * hub_radius_mm)
         weight = np.clip(1.0 - (away / (TUKEY * scale)) ** 2, 0.0, None) ** 2
         weighted = jac * weight[:, None]
         step = -np.linalg.solve(weighted.T @ jac + 1e-9 * np.eye(2), weighted.T @ away)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from vision.classify import PatchReading
 from vision.colour_cut import sharpen
+from vision.fitting import median, medians
 from vision.measure import FaceEdges, HoleEdges
 from vision.outline import (
     Edge,
@@ -119,7 +120,7 @@ def see_face(pixels: NDArray[np.uint8], patch: Patch, reading: PatchReading) -> 
             u_tail_deg=U_TAIL_DEG,
             reliefs_px=reliefs,
         ),
-        blur_px=float(np.median(blur)) if kept.any() else 0.0,
+        blur_px=median(blur) if kept.any() else 0.0,
         snapped=share,
         doubtful_openings=doubtful,
         clipped=bool((face_patch.min() < 1.0) or (face_patch.max() > side - 2.0)),
@@ -234,18 +235,18 @@ def _marks(
         inside = patch.rgb[away < 0.55].astype(np.float64)
         if len(ground) < 20 or not len(inside):
             return math.inf
-        colour = np.median(ground, axis=0)
-        texture = 1.4826 * np.median(np.abs(ground - colour), axis=0) + LEAST_TEXTURE
-        apart = (np.median(inside, axis=0) - colour) / texture
+        colour = medians(ground.T)
+        texture = 1.4826 * medians(np.abs(ground - colour).T) + LEAST_TEXTURE
+        apart = (medians(inside.T) - colour) / texture
         return float(np.sqrt(np.mean(apart**2)))
 
     found: list[int] = []
     for k in range(len(curves)):
         others = [j for j in range(len(curves)) if j != k]
-        if not others or heat[k] >= SURE_CENTRE or abs(np.log(radius[k] / np.median(radius[others]))) < OTHER_SIZE:
+        if not others or heat[k] >= SURE_CENTRE or abs(np.log(radius[k] / median(radius[others]))) < OTHER_SIZE:
             continue
         own = own_colour(k)
-        if own < NO_OTHER_COLOUR and own < LESS_COLOUR * float(np.median([own_colour(j) for j in others])):
+        if own < NO_OTHER_COLOUR and own < LESS_COLOUR * median(np.array([own_colour(j) for j in others])):
             found.append(k)
     return found
 
@@ -357,6 +358,6 @@ def _ring(pixels: NDArray[np.uint8], patch: Patch, curve: Array) -> Array:
         if len(chosen) < 12:
             return network
         stray = ellipse_residual(chosen)
-        limit = max(3.0 * 1.4826 * float(np.median(np.abs(stray))), 0.02)
+        limit = max(3.0 * 1.4826 * median(np.abs(stray)), 0.02)
         chosen = chosen[np.abs(stray) <= min(limit, RING_OUTLIER)]
     return chosen if len(chosen) >= 12 else network

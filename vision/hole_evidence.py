@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.classify import PatchReading
+from vision.fitting import median, quantile
 from vision.measure import HoleEdges
 from vision.patch import Patch
 from vision.plane import Plane
@@ -188,8 +189,8 @@ def window_round(
     across, along = ((np.arange(start, end) - a) / radius_px for start, end, a in ((x0, x1, at[0]), (y0, y1, at[1])))
     size = np.sqrt(np.einsum("hwc,hwc->hw", gradient, gradient))
     near = (across * across)[None] + (along * along)[:, None] < (NEAR + 4.0 / radius_px) ** 2
-    strong = max(STRONG * float(np.quantile(size[near], 0.97)), LEAST_STRONG)
-    noise = float(np.median(size[face])) if face.sum() > LEAST_FACE else 1.0
+    strong = max(STRONG * float(quantile(size[near], 0.97)), LEAST_STRONG)
+    noise = median(size[face]) if face.sum() > LEAST_FACE else 1.0
     on_face = plane.to_mm(at[None], thickness)[0]
     half_mm = 0.5 / unit_mm
     round_it = plane.to_px(on_face + np.array([[0.0, 0.0], [half_mm, 0.0], [0.0, half_mm]]), thickness)
@@ -236,7 +237,7 @@ def _unlike_face(colour: Image, face: NDArray[np.bool_], across: Array, along: A
         plane = np.linalg.solve(normal @ design + 1e-6 * np.eye(3), normal @ values)
         rest = values - design @ plane
         away = np.sqrt((rest * rest).sum(axis=1))
-        weight = 1.0 / (1.0 + (away / (2.0 * float(np.median(away)) + 1e-6)) ** 2)
+        weight = 1.0 / (1.0 + (away / (2.0 * median(away) + 1e-6)) ** 2)
     weighed = rest * weight[:, None]
     covariance = weighed.T @ weighed / float((weight * weight).sum()) + np.eye(3) * FACE_NOISE**2
     to_white = np.linalg.cholesky(np.linalg.inv(covariance)).T

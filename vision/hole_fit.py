@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.fitting import median
 from vision.hole_evidence import (
     FaceMaps,
     Window,
@@ -114,7 +115,7 @@ def fit_holes(
     if not holes:
         return ()
     radii = maps.radii_px(holes)
-    usual = float(np.median(radii)) * plane.mm_per_px_at(np.array(holes[0].center_px), thickness_mm)
+    usual = median(radii) * plane.mm_per_px_at(np.array(holes[0].center_px), thickness_mm)
     if not USUAL_MM[0] < usual * unit_mm < USUAL_MM[2]:
         unit_mm = USUAL_MM[1] / usual
     seen = []

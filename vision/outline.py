@@ -10,6 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.fitting import medians
+
 Array = NDArray[np.float64]
 F = TypeVar("F", np.float32, np.float64)
 
@@ -94,12 +96,6 @@ def length(vectors: NDArray[F]) -> NDArray[F]:
     """Lengths of vectors (…, 3), as of colours: NumPy sums so short a last axis several times slower."""
     x, y, z = vectors[..., 0], vectors[..., 1], vectors[..., 2]
     return np.asarray(np.sqrt(x * x + (y * y + z * z)), dtype=vectors.dtype)
-
-
-def medians(values: NDArray[F]) -> NDArray[F]:
-    """Medians over the last axis: NumPy's sort runs on many numbers at once, its median does not."""
-    ordered, n = np.sort(values, axis=-1), values.shape[-1]
-    return np.asarray(0.5 * (ordered[..., (n - 1) // 2] + ordered[..., n // 2]), dtype=values.dtype)
 
 
 def resample_closed(points: Array, count: int) -> Array:
@@ -198,7 +194,7 @@ def snap_to_photo(pixels: NDArray[np.uint8], points: Array, reach_px: float, pri
 def agree_with_neighbours(edge: Edge, limit_px: float) -> NDArray[np.bool_]:
     """Which points moved as their neighbours did: False for burrs, glare and jumps to another edge."""
     around = np.stack([np.roll(edge.moved_px, k) for k in range(-6, 7)])
-    return edge.found & (np.abs(edge.moved_px - np.median(around, axis=0)) <= limit_px)
+    return edge.found & (np.abs(edge.moved_px - medians(around.T)) <= limit_px)
 
 
 def ellipse_residual(points: Array) -> Array:

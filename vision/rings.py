@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.fitting import median, quantile
 from vision.outline import length, samples
 
 Array = NDArray[np.float64]
@@ -67,7 +68,7 @@ def find_rings(
     smooth = cv2.GaussianBlur(colour, (0, 0), sigmaX=max(0.8, 0.8 / step), sigmaY=1.0)
     gradient = length(np.gradient(np.asarray(smooth, dtype=np.float64), axis=1)) / step
     place, height = _peaks(gradient, distance, step)
-    strong = height > max(0.2 * float(np.quantile(height[:, 0], 0.7)), 1.2)
+    strong = height > max(0.2 * float(quantile(height[:, 0], 0.7)), 1.2)
     if strong.any(axis=1).mean() < least_support:
         return ()
     place = np.where(strong, place, -1e9)
@@ -78,7 +79,7 @@ def find_rings(
     fine = (np.hypot(fits[:, 3], fits[:, 4]) < MOST_FLAT * fits[:, 0]) & (fits[:, 0] > search[0] * radius_px)
     fits = fits[fine & (np.hypot(fits[:, 1], fits[:, 2]) < MOST_SHIFT * radius_px)]
     rings: list[Ring] = []
-    weight = np.sqrt(np.where(strong, height, 0.0) / max(float(np.quantile(height[:, 0], 0.9)), 1e-9)).clip(0.0, 1.0)
+    weight = np.sqrt(np.where(strong, height, 0.0) / max(float(quantile(height[:, 0], 0.9)), 1e-9)).clip(0.0, 1.0)
     while len(fits) and len(rings) < 4:
         room = np.maximum(INLIER * fits[:, :1], LEAST_INLIER_PX)
         near = np.abs(place.T[:, None] - fits @ design.T) < room  # (PEAKS, fits, RAYS)
@@ -130,4 +131,4 @@ def _settled(design: Array, place: Array, height: Array, fit: Array, centre: Arr
         values = place[rows, nearest[rows]]
         fit = np.linalg.lstsq(design[rows], values, rcond=None)[0]
     points = centre + values[:, None] * unit[rows]
-    return Ring(points, float(fit[0]), len(rows) / len(place), float(np.median(height[rows, nearest[rows]])))
+    return Ring(points, float(fit[0]), len(rows) / len(place), median(height[rows, nearest[rows]]))

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.fitting import quantile
 from vision.models import CLASSES, Model, shipped
 from vision.patch import halved
 
@@ -171,7 +172,7 @@ def look_closer(pixels: NDArray[np.uint8], regions: Regions, *, model: Model | N
     part = regions.main_part()
     if part is not None and part.radius_px > LARGE_CELLS * regions.step_px:
         return None
-    (left, right), (top, bottom) = np.quantile(columns, SPAN), np.quantile(rows, SPAN)
+    (left, right), (top, bottom) = quantile(columns, SPAN), quantile(rows, SPAN)
     longest = float(max(height, width))
     side = max(GROW * max(right - left + 1.0, bottom - top + 1.0) * regions.step_px, LEAST_WINDOW * longest)
     if side > MOST_WINDOW * longest:

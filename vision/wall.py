@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.fitting import median, medians
 from vision.outline import length, outward_normals, sample, smooth_closed
 
 Array = NDArray[np.float64]
@@ -80,7 +81,7 @@ def _once(pixels: NDArray[np.uint8], outline_px: Array) -> tuple[Array, Shift | 
     moved = _peaks(strength, expected, step)
     side = expected > max(SHALLOWEST_PX, SIDE * float(np.linalg.norm(shift.vector_px)))
     bench = sample(pixels, outline_px[side] + OUTSIDE_PX * normal[side]).mean(axis=-1)
-    if not side.any() or not _is_wall(light[side], moved[side] / step, float(np.median(bench))):
+    if not side.any() or not _is_wall(light[side], moved[side] / step, median(bench)):
         return outline_px, None
     return outline_px - moved[:, None] * normal, shift
 
@@ -93,7 +94,7 @@ def _profiles(pixels: NDArray[np.uint8], outline: Array, normal: Array, depth: A
     colour = sample(np.ascontiguousarray(pixels[y0:y1, x0:x1]), where - (x0, y0))
     colour = smooth_closed(colour.reshape(len(outline), -1), ALONG).reshape(colour.shape)
     change = length(np.gradient(colour, float(depth[1] - depth[0]), axis=1))
-    texture = float(np.median(change[:, depth > 0.5 * depth[-1]]))
+    texture = median(change[:, depth > 0.5 * depth[-1]])
     strength = np.minimum(change / max(texture, LEAST_TEXTURE), STRONGEST)
     return np.asarray(strength), np.asarray(colour.mean(axis=2))
 
@@ -142,7 +143,7 @@ def _is_wall(light: Array, edge: Array, bench: float) -> bool:
     last = light.shape[1] - 1
     rows = np.arange(len(light))
     band = light[rows, np.round(edge / 2.0).astype(int).clip(0, last)]
-    deep = np.median([light[rows, np.round(edge + k).astype(int).clip(0, last)] for k in range(3, 13)], axis=0)
-    brighter = float(np.median(band - deep))
-    face = float(np.median(light[:, -12:]))
+    deep = medians(np.stack([light[rows, np.round(edge + k).astype(int).clip(0, last)] for k in range(3, 13)], axis=1))
+    brighter = median(band - deep)
+    face = median(light[:, -12:])
     return brighter < -DARKER or (face < DARK_PART * bench and 0.0 < brighter < bench - face)

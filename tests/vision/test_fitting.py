@@ -8,7 +8,17 @@ from hypothesis import strategies as st
 from scipy import optimize
 from skimage.measure import EllipseModel
 
-from vision.fitting import Ellipse, fit_circle, fit_circle_robust, fit_ellipse, fit_ellipse_robust, fit_line
+from vision.fitting import (
+    Ellipse,
+    fit_circle,
+    fit_circle_robust,
+    fit_ellipse,
+    fit_ellipse_robust,
+    fit_line,
+    median,
+    medians,
+    quantile,
+)
 from vision.quantity import NotMeasured
 
 
@@ -169,3 +179,13 @@ def test_a_moved_and_scaled_ellipse_is_the_same_ellipse(turn, shift, scale, seed
     a, b = fit_ellipse(edge), fit_ellipse(moved)
     assert isinstance(a, Ellipse) and isinstance(b, Ellipse)
     assert (b.long, b.short) == pytest.approx((a.long * scale, a.short * scale), rel=1e-5)
+
+
+@pytest.mark.parametrize("count", [1, 2, 7, 50])
+def test_medians_and_quantiles_are_those_of_numpy(count):
+    values = np.random.default_rng(count).normal(size=(3, count))
+    assert np.array_equal(medians(values), np.median(values, axis=1))
+    assert median(values) == np.median(values)
+    shares = np.linspace(0.0, 1.0, 11)
+    assert quantile(values, shares) == pytest.approx(np.quantile(values, shares), abs=1e-12)
+    assert float(quantile(values, 0.97)) == pytest.approx(np.quantile(values, 0.97), abs=1e-12)

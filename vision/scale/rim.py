@@ -14,8 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.fitting import Ellipse, fit_ellipse_robust
-from vision.outline import length, medians, samples
+from vision.fitting import Ellipse, fit_ellipse_robust, medians, quantile
+from vision.outline import length, samples
 from vision.tilt import TiltEvidence
 
 Array = NDArray[np.float64]
@@ -202,7 +202,7 @@ class EdgeRays:
         gradient = length(np.gradient(smooth, axis=1)) / step
         gradient[~inside] = 0.0
         position, strength = _peaks(gradient.astype(np.float64), offset, step)
-        typical = max(float(np.quantile(strength[:, 0], 0.6)), 1.0)
+        typical = max(float(quantile(strength[:, 0], 0.6)), 1.0)
         weight = np.clip(strength / typical, 0.0, 1.0) ** 0.7
         weight[strength < max(0.12 * typical, 0.6)] = 0.0
         seen = np.asarray(smooth, dtype=np.float32)

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.fitting import Ellipse, fit_ellipse, fit_ellipse_robust
+from vision.fitting import Ellipse, fit_ellipse, fit_ellipse_robust, median
 from vision.models import Model
 from vision.outline import sample
 from vision.patch import shrink_by_area
@@ -170,7 +170,7 @@ def rim_of(look: Look, profile: Profile | None = None) -> Rim | None:
         np.sqrt(
             U_RADIUS_FLOOR**2
             + (U_RADIUS_PX / ellipse.long) ** 2
-            + (U_OF_SPREAD * float(np.median(spread[seen]))) ** 2
+            + (U_OF_SPREAD * median(spread[seen])) ** 2
             + (U_OF_UNSEEN * unseen) ** 2
         )
     )

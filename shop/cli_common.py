@@ -151,9 +151,10 @@ def _calliper(option: str, text: str | None, least: float, most: float) -> Any:
 
 
 class Opening:
-    """A photo being opened, looked over by the finder network, and the networks being opened, while the program loads.
+    """A photo being opened and looked over by the finder network, and the reader being opened, while the program loads.
 
-    Decoding and networks leave the interpreter free; what they need is loaded first.
+    Decoding and networks leave the interpreter free; what they need is loaded first. What a reading needs later is
+    opened while the reading has begun.
     """
 
     def __init__(self, path: str) -> None:
@@ -163,43 +164,60 @@ class Opening:
         self._photo: Photo | None = None
         self._regions: Regions | None = None
         self._error: BaseException | None = None
-        self._threads = [threading.Thread(target=self._look, args=(open_photo,), name="looking at the photo")]
-        self._threads[0].start()
+        self._looked = threading.Event()
+        self._reader: threading.Thread | None = None
+        threading.Thread(target=self._look, args=(open_photo,), name="looking at the photo").start()
         from vision.models import shipped
 
-        self._threads.append(threading.Thread(target=_open_the_rest, args=(shipped,), name="opening the networks"))
-        self._threads[1].start()
+        self._reader = threading.Thread(target=_open_reader, args=(shipped,), name="opening the reader")
+        self._reader.start()
 
     def _look(self, open_photo: Callable[[str], Photo]) -> None:
         try:
             self._photo = open_photo(self._path)
         except BaseException as error:  # raised again where the photo is wanted
             self._error = error
+            self._looked.set()
             return
         from vision.models import ModelError
-        from vision.segment import find_regions
 
         with contextlib.suppress(ModelError):  # raised again where the network is wanted
+            from vision.segment import find_regions
+
             self._regions = find_regions(self._photo)
+        self._looked.set()
+        with contextlib.suppress(ModelError):
+            _open_the_rest()
 
     def result(self) -> tuple[Photo, Regions | None]:
         """The photo and what the finder sees in it, or what `vision.photo.open_photo` raised."""
-        for thread in self._threads:
-            thread.join()
+        self._looked.wait()
+        if self._reader is not None:  # no network may be opened in two threads, which would do it twice
+            self._reader.join()
         if self._photo is None:
             raise self._error or RuntimeError("the photo was not opened")
         return self._photo, self._regions
 
 
-def _open_the_rest(shipped: Callable[[str], Model]) -> None:
-    """Open the networks beside the finder: no network may be opened in two threads, which would do it twice."""
+def _open_reader(shipped: Callable[[str], Model]) -> None:
     from vision.models import ModelError
-    from vision.outline_words import outline_network
 
     with contextlib.suppress(ModelError):  # raised again where the network is wanted
-        for which in ("reader", "rim"):
-            shipped(which)
-        outline_network()
+        shipped("reader")
+
+
+def _open_the_rest() -> None:
+    """The small networks, and what NumPy loads only when it is first asked for, in the order in which a reading needs them."""
+    import numpy.fft
+    import numpy.random  # noqa: F401
+
+    from vision.face_edge import edge_network
+    from vision.models import shipped
+    from vision.outline_words import outline_network
+
+    shipped("rim")
+    edge_network()
+    outline_network()
 
 
 def read_file(path: str, options: ReadOptions, opening: Opening | None = None) -> tuple[Photo, Reading]:
@@ -208,13 +226,12 @@ def read_file(path: str, options: ReadOptions, opening: Opening | None = None) -
     `opening` is the photo on its way already.
     """
     from vision.photo import open_photo
-    from vision.pipeline import open_networks, read_photo
+    from vision.pipeline import read_photo
 
     if path == "-":
         photo, regions = open_photo(sys.stdin.buffer.read(), name="standard input"), None
     else:
         photo, regions = (opening or Opening(path)).result()
-    open_networks()
     return photo, read_photo(photo, options, regions=regions)
 
 

@@ -12,13 +12,12 @@ from numpy.typing import NDArray
 
 from vision.classify import PatchReading, part_hand
 from vision.face import FaceView, see_face
-from vision.face_edge import edge_network, edge_of_face
+from vision.face_edge import edge_of_face
 from vision.find import Found, find_part
 from vision.hole_evidence import maps_of_reader
 from vision.hole_fit import fit_holes
 from vision.measure import FaceEdges, Measurement, hub_of, measure
-from vision.models import shipped
-from vision.outline_words import joint, outline_network, vote
+from vision.outline_words import joint, vote
 from vision.photo import Photo
 from vision.plane import Plane, fit_plane, square_plane
 from vision.quantity import NotMeasured, Quantity
@@ -64,20 +63,6 @@ class ReadOptions:
     facing: str | None = None
     family: str | None = None  # where 12 o'clock is laid depends on it
     thickness_mm: Quantity | None = None
-
-
-def open_networks() -> None:
-    """Open the networks that every reading needs, so that it need not wait for them.
-
-    Raises
-    ------
-    ModelError
-        If one is missing or not understood.
-    """
-    shipped("finder")
-    shipped("reader")
-    outline_network()
-    edge_network()
 
 
 def read_photo(photo: Photo, options: ReadOptions | None = None, *, regions: Regions | None = None) -> Reading:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
+import struct
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +13,7 @@ from typing import BinaryIO, Final
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import ExifTags, Image, ImageCms, UnidentifiedImageError
+from PIL import ExifTags, Image, ImageCms, JpegImagePlugin, UnidentifiedImageError
 
 from vision.colour_profile import is_foreign, to_srgb
 from vision.quantity import NotMeasured
@@ -151,12 +152,22 @@ def _opened(data: bytes, called: str) -> Image.Image:
         register_heif_opener(thumbnails=False, depth_images=False, aux_images=False)
         formats.append("HEIF")
     try:
-        image = Image.open(io.BytesIO(data), formats=formats)
+        image = _jpeg(data) or Image.open(io.BytesIO(data), formats=formats)
     except UnidentifiedImageError as error:
         raise PhotoError(f"{called} is no photo this program reads: give it a JPEG, PNG, WebP or HEIC") from error
     if image.width * image.height > MOST_PIXELS:
         raise PhotoError(f"{called} has more than {MOST_PIXELS // 10**6} megapixels: use the phone's normal mode")
     return image
+
+
+def _jpeg(data: bytes) -> Image.Image | None:
+    """A JPEG by its own reader: Pillow's `open` first loads those of four other formats. None where it is no JPEG."""
+    if not data.startswith(b"\xff\xd8\xff"):
+        return None
+    try:
+        return JpegImagePlugin.jpeg_factory(io.BytesIO(data))
+    except (SyntaxError, IndexError, TypeError, struct.error):  # as Pillow's `open`, which then says it in its own way
+        return None
 
 
 def _exif(image: Image.Image) -> tuple[int, float | None]:

@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 F = TypeVar("F", np.float32, np.float64)
 
 UPSAMPLING: Final = 4  # contour vertices every quarter of a map pixel before they are moved onto the level
+MARGIN: Final = 8  # map pixels about what is over the level: no step onto the level looks farther
 PROFILE_STEP: Final = 0.5  # sampling along the normal, in units of the picture's own pixel (or coarser when blurred)
 
 
@@ -47,26 +48,36 @@ def level_curves(values: NDArray[np.float32], level: float = 0.5) -> list[Array]
     list of ndarray of shape (N, 2)
         Columns x, y in pixels of the map (first pixel's centre at 0, 0).
     """
+    x0, y0, w, h = cv2.boundingRect((values > level).astype(np.uint8))
+    if w == 0:
+        return []
+    x0, y0, x1, y1 = max(x0 - MARGIN, 0), max(y0 - MARGIN, 0), x0 + w + MARGIN, y0 + h + MARGIN
+    values = values[y0:y1, x0:x1]
     h, w = values.shape
     large = cv2.resize(values, (w * UPSAMPLING, h * UPSAMPLING), interpolation=cv2.INTER_LINEAR)
     mask = (large > level).astype(np.uint8)
     found, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    layers = _with_gradient(values)
     curves = []
     for contour in sorted(found, key=cv2.contourArea, reverse=True):
         if len(contour) < 4 * UPSAMPLING:
             continue
         points = (contour[:, 0, :].astype(np.float64) + 0.5) / UPSAMPLING - 0.5
-        curves.append(_onto_level(values, points, level))
+        curves.append(_onto_level(layers, points, level) + (x0, y0))
     return curves
 
 
-def _onto_level(values: NDArray[np.float32], points: Array, level: float) -> Array:
-    """Move contour vertices along the map's gradient onto the level (two Newton steps, at most one pixel each)."""
+def _with_gradient(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The map smoothed a little, and its change to the right and down, (H, W, 3)."""
     smooth = cv2.GaussianBlur(values, (0, 0), 0.6)
-    gx = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3) / 8.0
-    gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3) / 8.0
+    changes = (cv2.Sobel(smooth, cv2.CV_32F, *way, ksize=3, scale=0.125) for way in ((1, 0), (0, 1)))
+    return np.asarray(cv2.merge([smooth, *changes]), dtype=np.float32)
+
+
+def _onto_level(layers: NDArray[np.float32], points: Array, level: float) -> Array:
+    """Move contour vertices along the map's gradient onto the level (two Newton steps, at most one pixel each)."""
     for _ in range(2):
-        value, dx, dy = (sample(m, points) for m in (smooth, gx, gy))
+        value, dx, dy = sample(layers, points).T
         steep = dx * dx + dy * dy
         step = np.clip((level - value) / np.maximum(steep, 1e-4), -40.0, 40.0)
         move = np.stack([dx, dy], axis=1) * step[:, None]

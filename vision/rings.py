@@ -80,19 +80,20 @@ def find_rings(
     fits = fits[fine & (np.hypot(fits[:, 1], fits[:, 2]) < MOST_SHIFT * radius_px)]
     rings: list[Ring] = []
     weight = np.sqrt(np.where(strong, height, 0.0) / max(float(quantile(height[:, 0], 0.9)), 1e-9)).clip(0.0, 1.0)
+    room = np.maximum(INLIER * fits[:, :1], LEAST_INLIER_PX)
+    near = np.abs(place.T[:, None] - fits @ design.T) < room  # (PEAKS, fits, RAYS)
+    score = (near * (0.35 + 0.65 * weight.T[:, None])).max(axis=0).mean(axis=1)
     while len(fits) and len(rings) < 4:
-        room = np.maximum(INLIER * fits[:, :1], LEAST_INLIER_PX)
-        near = np.abs(place.T[:, None] - fits @ design.T) < room  # (PEAKS, fits, RAYS)
-        score = (near * (0.35 + 0.65 * weight.T[:, None])).max(axis=0).mean(axis=1)
         best = int(np.argmax(score))
         ring = _settled(design, place, height, fits[best], centre_px, unit)
-        ratio = fits[:, 0] / fits[best, 0]
-        fits = fits[(ratio > APART) | (ratio < 1.0 / APART)]
         if ring is not None and ring.support >= least_support:
             if all(not 1.0 / SAME < ring.radius_px / other.radius_px < SAME for other in rings):
                 rings.append(ring)
         elif score[best] < 0.5 * least_support:
             break
+        ratio = fits[:, 0] / fits[best, 0]
+        others = (ratio > APART) | (ratio < 1.0 / APART)
+        fits, score = fits[others], score[others]
     return tuple(sorted(rings, key=lambda r: -r.radius_px))
 
 

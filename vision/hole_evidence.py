@@ -230,16 +230,17 @@ def _unlike_face(colour: Image, face: NDArray[np.bool_], across: Array, along: A
     if face.sum() > MOST_FACE:
         every[1::2], every[:, 1::2] = False, False
     row, column = np.nonzero(every)
-    values, design = root[row, column].astype(np.float64), np.column_stack([np.ones(len(row)), x[column], y[row]])
-    weight = np.ones(len(values))
+    values = np.ascontiguousarray(root[row, column].T, dtype=np.float64)  # (3, N): long rows are quick
+    design = np.stack([np.ones(len(row)), x[column], y[row]])
+    weight = np.ones(len(row))
     for _ in range(4):
-        normal = (design * (weight * weight)[:, None]).T
-        plane = np.linalg.solve(normal @ design + 1e-6 * np.eye(3), normal @ values)
-        rest = values - design @ plane
-        away = np.sqrt((rest * rest).sum(axis=1))
+        normal = design * (weight * weight)
+        plane = np.linalg.solve(normal @ design.T + 1e-6 * np.eye(3), normal @ values.T)
+        rest = values - plane.T @ design
+        away = np.sqrt((rest * rest).sum(axis=0))
         weight = 1.0 / (1.0 + (away / (2.0 * median(away) + 1e-6)) ** 2)
-    weighed = rest * weight[:, None]
-    covariance = weighed.T @ weighed / float((weight * weight).sum()) + np.eye(3) * FACE_NOISE**2
+    weighed = rest * weight
+    covariance = weighed @ weighed.T / float((weight * weight).sum()) + np.eye(3) * FACE_NOISE**2
     to_white = np.linalg.cholesky(np.linalg.inv(covariance)).T
     of_row, of_column = plane[0] + y[:, None] * plane[2], x[:, None] * plane[1]
     root -= of_row.astype(np.float32)[:, None]

@@ -62,8 +62,8 @@ def level_curves(values: NDArray[np.float32], level: float = 0.5) -> list[Array]
     for contour in sorted(found, key=cv2.contourArea, reverse=True):
         if len(contour) < 4 * UPSAMPLING:
             continue
-        points = (contour[:, 0, :].astype(np.float64) + 0.5) / UPSAMPLING - 0.5
-        curves.append(_onto_level(layers, points, level) + (x0, y0))
+        points = (contour[:, 0, :].astype(np.float64) + 0.5) / UPSAMPLING - 0.5 + (x0, y0)
+        curves.append(_onto_level(layers, points, level, (x0, y0)))
     return curves
 
 
@@ -74,10 +74,11 @@ def _with_gradient(values: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(cv2.merge([smooth, *changes]), dtype=np.float32)
 
 
-def _onto_level(layers: NDArray[np.float32], points: Array, level: float) -> Array:
+def _onto_level(layers: NDArray[np.float32], points: Array, level: float, origin: tuple[int, int]) -> Array:
     """Move contour vertices along the map's gradient onto the level (two Newton steps, at most one pixel each)."""
     for _ in range(2):
-        value, dx, dy = sample(layers, points).T
+        at = points.astype(np.float32).astype(np.float64) - origin  # rounded as on the whole map: the same samples
+        value, dx, dy = sample(layers, at).T
         steep = dx * dx + dy * dy
         step = np.clip((level - value) / np.maximum(steep, 1e-4), -40.0, 40.0)
         move = np.stack([dx, dy], axis=1) * step[:, None]

@@ -21,6 +21,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import shop.cli  # noqa: F401  before NumPy: it keeps matrices to one thread, whose others would wait busily here
+
+# isort: split
 import cv2
 import numpy as np
 

@@ -3,6 +3,7 @@
 ``python -m synthetic.pathtrace --out DIR --count N --seed S --set train|heldout`` writes NNNNNN.jpg and NNNNNN.json.
 The two sets share no metal, bench, light map, coin face or not-a-cam object, and their cams come from different geometry
 code. A picture depends on the seed, its own number and the set alone. Numbers already there are left as they are.
+With ``--views K`` each scene is taken K times, by another phone from another place: pictures K n to K n + K - 1 are of scene n.
 """
 
 from __future__ import annotations
@@ -84,6 +85,20 @@ class Options:
 
 
 @dataclass(frozen=True, slots=True)
+class Laid:
+    """What lies on the bench, and what of it a picture must show."""
+
+    main: Placed | Prop
+    props: list[Prop]
+    must_show_mm: Array  # (N, 3)
+    size_mm: float
+    middle_mm: Array  # (2,)
+    roomy: bool  # the part may be small in the frame
+    hard: bool
+    tags: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True)
 class Take:
     """One picture before it is rendered."""
 
@@ -91,6 +106,7 @@ class Take:
     label: Label
     chain: Chain
     exif_focal_35mm: float | None
+    laid: Laid | None = None  # None: a picture arranged by hand, which is not taken again
 
 
 def cam_from_part(part: Any) -> Cam:
@@ -370,9 +386,8 @@ def compose(options: Options, number: int, attempt: int = 0) -> Take:
     must = np.vstack(points)
     size = float(max(np.ptp(outline[:, 0]), np.ptp(outline[:, 1])))
     middle = (must[:, :2].min(axis=0) + must[:, :2].max(axis=0)) / 2
-    camera, f35 = _frame(
-        rng, options, size, must, middle, roomy=negative or (reference is not None and reference.kind == "card")
-    )
+    roomy = negative or (reference is not None and reference.kind == "card")
+    camera, f35 = _frame(rng, options, size, must, middle, roomy=roomy)
     flash_on = light_name == "dark-flash" or rng.random() < 0.06
     screws = []
     if isinstance(main, Placed) and heads:
@@ -387,23 +402,57 @@ def compose(options: Options, number: int, attempt: int = 0) -> Take:
     scene = Scene(
         camera, benches[bench_name](rng), float(rng.uniform(0, 360)), tuple(things), lights[light_name](rng),
         float(rng.uniform(0, 360)),
-        Flash(
-            camera.centre_mm + float(rng.uniform(8, 16)) * camera.axes[0] + float(rng.uniform(-6, 6)) * camera.axes[1],
-            2.5, float(rng.uniform(1500, 7000)) if flash_on else 0.0,
-        ),
-        float(rng.uniform(0.2, 1.3) if heldout else rng.uniform(0.15, 2.0)), bench_z_mm=bench_z,
-        focus_mm=float(rng.normal(0, 1.5) if heldout else rng.normal(0, 12.0 if hard else 2.5)),
+        Flash(_beside_the_lens(rng, camera), 2.5, float(rng.uniform(1500, 7000)) if flash_on else 0.0),
+        bench_z_mm=bench_z,
     )  # fmt: skip
+    aperture, focus = _lens(rng, hard=hard, heldout=heldout)
+    scene = dataclasses.replace(scene, aperture_mm=aperture, focus_mm=focus)
     if flash_on:
         tags["flash"] = "on"
     chain = sample_chain(rng, hard=hard, wide=not heldout)
     exif = f35 if rng.random() < 0.8 else None
+    laid = Laid(main, props, must, size, middle, roomy, hard, tags)
+    return Take(scene, _label_of(laid, number, camera, exif), chain, exif, laid)
+
+
+def _label_of(laid: Laid, number: int, camera: Camera, exif: float | None) -> Label:
     name = f"{number:06d}.jpg"
-    if isinstance(main, Placed):
-        label = cam_label(name, camera, main, props, exif, tags)
-    else:
-        label = other_label(name, camera, main, props, exif, tags)
-    return Take(scene, label, chain, exif)
+    if isinstance(laid.main, Placed):
+        return cam_label(name, camera, laid.main, laid.props, exif, laid.tags)
+    return other_label(name, camera, laid.main, laid.props, exif, laid.tags)
+
+
+def taken_again(take: Take, options: Options, number: int, view: int) -> Take:
+    """The same scene from another place, by another phone; `number` is the picture's own.
+
+    Raises
+    ------
+    Unlucky
+        If no place shows all that must be seen.
+    """
+    laid, heldout = take.laid, options.set_name == "heldout"
+    if laid is None:
+        raise ValueError("only a picture whose scene was drawn can be taken again")
+    rng = np.random.default_rng(np.random.SeedSequence((options.seed, number, SETS.index(options.set_name), 60 + view)))
+    camera, f35 = _frame(rng, options, laid.size_mm, laid.must_show_mm, laid.middle_mm, roomy=laid.roomy)
+    flash = dataclasses.replace(take.scene.flash, position_mm=_beside_the_lens(rng, camera))
+    aperture, focus = _lens(rng, hard=laid.hard, heldout=heldout)
+    scene = dataclasses.replace(take.scene, camera=camera, flash=flash, aperture_mm=aperture, focus_mm=focus)
+    chain = sample_chain(rng, hard=laid.hard, wide=not heldout)
+    exif = f35 if rng.random() < 0.8 else None
+    return Take(scene, _label_of(laid, number, camera, exif), chain, exif, laid)
+
+
+def _beside_the_lens(rng: np.random.Generator, camera: Camera) -> Array:
+    """Where a phone's flash is."""
+    away = float(rng.uniform(8, 16)) * camera.axes[0] + float(rng.uniform(-6, 6)) * camera.axes[1]
+    return np.asarray(camera.centre_mm + away)
+
+
+def _lens(rng: np.random.Generator, *, hard: bool, heldout: bool) -> tuple[float, float]:
+    """Aperture, and how far behind the part's face the phone is focussed, mm."""
+    aperture = float(rng.uniform(0.2, 1.3) if heldout else rng.uniform(0.15, 2.0))
+    return aperture, float(rng.normal(0, 1.5) if heldout else rng.normal(0, 12.0 if hard else 2.5))
 
 
 def composed(options: Options, number: int) -> Take:
@@ -416,14 +465,15 @@ def composed(options: Options, number: int) -> Take:
     raise RuntimeError(f"picture {number} of seed {options.seed} did not work out in 60 draws")
 
 
-def shoot(mi: Any, take: Take, options: Options, number: int) -> Array:
-    """Render picture `number` and develop it to 8-bit pixels."""
-    return shoot_at(mi, take, options.spp, zlib.crc32(f"{options.seed} {number} {options.set_name}".encode()))
+def shoot(mi: Any, take: Take, options: Options, number: int, built: dict[str, Any] | None = None) -> Array:
+    """Render picture `number` and develop it to 8-bit pixels; `built` as in `traced_scene.render`."""
+    seed = zlib.crc32(f"{options.seed} {number} {options.set_name}".encode())
+    return shoot_at(mi, take, options.spp, seed, built)
 
 
-def shoot_at(mi: Any, take: Take, spp: int, seed: int) -> Array:
+def shoot_at(mi: Any, take: Take, spp: int, seed: int, built: dict[str, Any] | None = None) -> Array:
     """Render a take and develop it to 8-bit pixels."""
-    linear = render(mi, take.scene, spp=spp, seed=seed)
+    linear = render(mi, take.scene, spp=spp, seed=seed, built=built)
     above = np.cos(np.radians((np.arange(len(take.scene.light_map)) + 0.5) * 180.0 / len(take.scene.light_map)))
     weight = np.clip(above, 0.0, None)[:, None, None]  # what falls on the bench from above
     light = (take.scene.light_map * weight * np.sqrt(1 - above**2)[:, None, None]).sum(axis=(0, 1))
@@ -432,13 +482,25 @@ def shoot_at(mi: Any, take: Take, spp: int, seed: int) -> Array:
     return develop(linear, take.chain, np.random.default_rng(seed), light, key)
 
 
-def write_picture(mi: Any, options: Options, number: int, out: Path) -> float:
-    """Make picture `number`; the Label is written last, so that a picture with a Label is whole. Returns seconds."""
+def write_pictures(mi: Any, options: Options, scene: int, views: int, out: Path) -> float:
+    """Make all pictures of a scene; a Label is written last, so that a picture with a Label is whole. Returns seconds."""
     start = time.perf_counter()
-    take = composed(options, number)
-    pixels = shoot(mi, take, options, number)
-    write_whole(out / f"{number:06d}.jpg", jpeg_bytes(pixels, take.chain, take.exif_focal_35mm))
-    write_whole(out / f"{number:06d}.json", take.label.to_json().encode())
+    first = take = composed(options, scene)
+    built: dict[str, Any] = {}
+    for view in range(views):
+        number = views * scene + view
+        if view:
+            try:
+                take = taken_again(first, options, number, view)
+            except Unlucky:
+                continue
+        elif views > 1:
+            take = dataclasses.replace(first, label=dataclasses.replace(first.label, picture=f"{number:06d}.jpg"))
+        if (out / f"{number:06d}.json").exists():
+            continue
+        pixels = shoot(mi, take, options, number, built if views > 1 else None)
+        write_whole(out / f"{number:06d}.jpg", jpeg_bytes(pixels, take.chain, take.exif_focal_35mm))
+        write_whole(out / f"{number:06d}.json", take.label.to_json().encode())
     return time.perf_counter() - start
 
 
@@ -450,10 +512,10 @@ def _start(variant: str) -> None:
     _mitsuba = load_mitsuba(variant)
 
 
-def _one(work: tuple[Options, int, Path]) -> tuple[int, float, str]:
-    options, number, out = work
+def _one(work: tuple[Options, int, int, Path]) -> tuple[int, float, str]:
+    options, number, views, out = work
     try:
-        return number, write_picture(_mitsuba, options, number, out), ""
+        return number, write_pictures(_mitsuba, options, number, views, out), ""
     except Exception as error:  # one bad sample must not stop the run
         return number, 0.0, f"{type(error).__name__}: {error}"
 
@@ -470,7 +532,8 @@ def main(arguments: list[str] | None = None) -> int:
     )
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--count", type=int, default=10)
-    parser.add_argument("--start", type=int, default=0, help="number of the first picture")
+    parser.add_argument("--start", type=int, default=0, help="number of the first scene")
+    parser.add_argument("--views", type=int, default=1, help="pictures of each scene")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--set", dest="set_name", choices=SETS, default="train")
     parser.add_argument("--size", type=int, default=1280, help="long side in pixels")
@@ -493,8 +556,9 @@ def main(arguments: list[str] | None = None) -> int:
     options = Options(
         a.seed, a.set_name, a.size, a.spp, a.max_tilt, a.scales, a.negatives, clutter=a.clutter, hard=a.hard
     )  # fmt: skip
-    todo = [i for i in range(a.start, a.start + a.count) if not (a.out / f"{i:06d}.json").exists()]
-    work = [(options, i, a.out) for i in todo]
+    last = a.views - 1  # a scene is done when its last picture is there
+    todo = [i for i in range(a.start, a.start + a.count) if not (a.out / f"{a.views * i + last:06d}.json").exists()]
+    work = [(options, i, a.views, a.out) for i in todo]
     begin, done, failed = time.perf_counter(), 0, 0
 
     def report(result: tuple[int, float, str]) -> None:
@@ -503,7 +567,7 @@ def main(arguments: list[str] | None = None) -> int:
         done, failed = done + 1, failed + bool(error)
         rate = done / (time.perf_counter() - begin)
         print(
-            f"{number:06d} {seconds:6.2f} s  {done}/{len(work)}  {rate:.3f} pictures/s {error}",
+            f"{number:06d} {seconds:6.2f} s  {done}/{len(work)}  {rate:.3f} scenes/s {error}",
             file=sys.stderr,
             flush=True,
         )

@@ -161,8 +161,9 @@ def _lamp_mesh(flash: Flash) -> Mesh:
     return Mesh(v, np.array([[0, 1, 2], [0, 2, 3]]), np.tile(ahead, (4, 1)), np.zeros((4, 2)))
 
 
-def build(mi: Any, scene: Scene) -> Any:
-    """The Mitsuba scene."""
+def build(mi: Any, scene: Scene, built: dict[str, Any] | None = None) -> Any:
+    """The Mitsuba scene; what does not depend on the camera is kept in `built` and taken from there the next time."""
+    built = {} if built is None else built
     camera = scene.camera.pinhole()
     right, down, forward = camera.axes
     to_world = np.eye(4)
@@ -195,11 +196,6 @@ def build(mi: Any, scene: Scene) -> Any:
             },
             "sampler": {"type": "independent"},
         },
-        "sky": {
-            "type": "envmap", "bitmap": mi.Bitmap(np.ascontiguousarray(scene.light_map.astype(np.float32))),
-            "to_world": mi.ScalarTransform4f(sky), "sampling_weight": 1.0,
-        },
-        "bench": _mesh(mi, "bench", _square(BENCH_HALF_MM, scene.bench_z_mm, scene.bench.extent_mm, scene.bench_turn_deg), scene.bench),
         "phone": _mesh(mi, "phone", _phone_mesh(camera) if scene.phone else empty, plain_surface((0.1, 0.1, 0.1), 0.4)),
     }  # fmt: skip
     # a mesh, because the transform of a built-in rectangle would be compiled into the kernel
@@ -210,9 +206,21 @@ def build(mi: Any, scene: Scene) -> Any:
             "sampling_weight": 0.5 if scene.flash.radiance > 0 else 0.0,
         },
     )  # fmt: skip
-    for k in range(SLOTS):
-        mesh, surface = scene.things[k] if k < len(scene.things) else (empty, hidden)
-        tree[f"thing{k}"] = _mesh(mi, f"thing{k}", mesh, surface)
+    if not built:
+        built["sky"] = mi.load_dict(
+            {
+                "type": "envmap",
+                "bitmap": mi.Bitmap(np.ascontiguousarray(scene.light_map.astype(np.float32))),
+                "to_world": mi.ScalarTransform4f(sky),
+                "sampling_weight": 1.0,
+            }
+        )
+        bench = _square(BENCH_HALF_MM, scene.bench_z_mm, scene.bench.extent_mm, scene.bench_turn_deg)
+        built["bench"] = _mesh(mi, "bench", bench, scene.bench)
+        for k in range(SLOTS):
+            mesh, surface = scene.things[k] if k < len(scene.things) else (empty, hidden)
+            built[f"thing{k}"] = _mesh(mi, f"thing{k}", mesh, surface)
+    tree |= built
     made = mi.load_dict(tree)
     if not mi.variant().startswith("scalar"):
         _as_data(mi, made)
@@ -234,9 +242,12 @@ def _as_data(mi: Any, made: Any) -> None:
     params.update()
 
 
-def render(mi: Any, scene: Scene, *, spp: int, seed: int) -> Array:
-    """Scene light (H, W, 3), in several passes when one would take too much memory."""
-    built = build(mi, scene)
+def render(mi: Any, scene: Scene, *, spp: int, seed: int, built: dict[str, Any] | None = None) -> Array:
+    """Scene light (H, W, 3), in several passes when one would take too much memory.
+
+    `built` is empty for the first picture of a scene and given again for others that differ in the camera alone.
+    """
+    whole = build(mi, scene, built)
     frame = scene.camera.pinhole()
     pixels = frame.width * frame.height
     most = spp if mi.variant().startswith("scalar") else max(1, LANES // pixels)
@@ -244,7 +255,7 @@ def render(mi: Any, scene: Scene, *, spp: int, seed: int) -> Array:
     each = -(-spp // passes)
     total: Array | None = None
     for k in range(passes):
-        image = np.array(mi.render(built, spp=each, seed=(seed * 1000 + k) % 2**31), dtype=np.float32)
+        image = np.array(mi.render(whole, spp=each, seed=(seed * 1000 + k) % 2**31), dtype=np.float32)
         total = image if total is None else total + image
     assert total is not None
     return scene.camera.bent(without_fireflies(total / passes))
@@ -255,8 +266,13 @@ def without_fireflies(image: Array) -> Array:
     light = image.sum(axis=2)
     wide = np.pad(light, 1, mode="edge")
     h, w = light.shape
-    around = [wide[dy : dy + h, dx : dx + w] for dy in range(3) for dx in range(3) if (dy, dx) != (1, 1)]
-    second = np.partition(np.stack(around), -2, axis=0)[-2]
+    first = second = np.full((h, w), -np.inf, light.dtype)
+    for dy in range(3):
+        for dx in range(3):
+            if (dy, dx) != (1, 1):
+                near = wide[dy : dy + h, dx : dx + w]
+                second = np.maximum(second, np.minimum(first, near))
+                first = np.maximum(first, near)
     limit = 1.6 * second + 1e-4
     share = np.where(light > limit, limit / np.maximum(light, 1e-9), 1.0)
     return np.asarray(image * share[..., None])

@@ -9,7 +9,7 @@ import shapely
 from shapely.geometry import Polygon
 
 from synthetic import proxy, traced_props
-from synthetic.pathtrace import Options, composed
+from synthetic.pathtrace import Options, composed, taken_again
 from synthetic.plate import Mesh, Plate, PlateError, PlateHole, circle, is_closed, plate_mesh, volume_mm3
 from synthetic.traced_camera import Chain, develop, focal_px, jpeg_bytes, look_at
 from synthetic.traced_marks import marked, part_coordinates
@@ -390,3 +390,28 @@ def test_screw_heads_rub_their_rings_on_their_own_side_alone():
         assert not changed.any() or near[changed].max() < 8.0
         ringed += bool(changed.any())
     assert 1 <= ringed <= 16  # one part in seven is rubbed
+
+
+def test_a_scene_taken_again_is_the_same_scene_from_another_place(mitsuba):
+    """The outline in mm goes to the second picture by a homography, as OpenCV finds it; a kept scene renders as a fresh one."""
+    from synthetic.traced_scene import render
+
+    options = Options(
+        seed=7, set_name="train", long_side=160, spp=4, negatives=0.0, scales=(("coin", 1.0),), fingers=0.0
+    )
+    take = composed(options, 3)
+    other = taken_again(take, options, 7, 1)
+    assert other.label.outline_mm == take.label.outline_mm and other.label.family == take.label.family
+    assert other.label.scale_reference == take.label.scale_reference
+    assert np.abs(other.scene.camera.centre_mm - take.scene.camera.centre_mm).max() > 1.0
+    assert taken_again(take, options, 7, 1).label == other.label != taken_again(take, options, 8, 2).label
+    outline = np.array(other.label.outline_mm)
+    face = np.array(next(s.polygon_px for s in other.label.shapes if s.kind == "part"))
+    found, _ = cv2.findHomography(outline, face)
+    assert np.abs(cv2.perspectiveTransform(outline[None], found)[0] - face).max() < 0.5
+    built: dict[str, object] = {}
+    kept = [render(mitsuba, t.scene, spp=4, seed=2, built=built) for t in (take, other)]
+    assert {"sky", "bench", "thing0"} <= built.keys()
+    fresh = render(mitsuba, other.scene, spp=4, seed=2)
+    assert np.abs(kept[1] - fresh).mean() < 1e-3 * fresh.mean()
+    assert kept[0].shape == (take.label.height, take.label.width, 3)

@@ -212,10 +212,12 @@ def _open_the_rest() -> None:
     import numpy.random  # noqa: F401
 
     from vision.face_edge import edge_network
+    from vision.lean import lean_network
     from vision.models import shipped
     from vision.outline_words import outline_network
 
     shipped("rim")
+    lean_network()
     edge_network()
     outline_network()
 

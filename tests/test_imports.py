@@ -59,6 +59,7 @@ LAYERS = (
         "vision.measure",
         "vision.face",
         "vision.face_edge",
+        "vision.lean",
         "vision.find",
         "vision.hole_evidence",
         "vision.hole_fit",

@@ -119,13 +119,15 @@ class EdgeNet(nn.Module):
 
     def __init__(self) -> None:
         super().__init__()
-        self.first = _conv(7, 16)
-        self.second = nn.Sequential(_conv(16, 24, stride=2), _sep(24, 24))
-        self.third = nn.Sequential(_conv(24, 40, stride=2), _sep(40, 48, 2), _sep(48, 48, 4), _sep(48, 48, 8))
+        self.first = conv(7, 16)
+        self.second = nn.Sequential(conv(16, 24, stride=2), separable(24, 24))
+        self.third = nn.Sequential(
+            conv(24, 40, stride=2), separable(40, 48, 2), separable(48, 48, 4), separable(48, 48, 8)
+        )
         self.whole = nn.Linear(96, 48)  # what the outline as a whole says, told to every place of it
-        self.fourth = _sep(48, 48)
+        self.fourth = separable(48, 48)
         self.up_second = nn.Conv2d(48, 24, 1)
-        self.join_second = _sep(24, 24)
+        self.join_second = separable(24, 24)
         self.up_first = nn.Conv2d(24, 16, 1)
         self.join_first = nn.Sequential(nn.ReLU(), nn.Conv2d(16, 1, 3, padding=1))
 
@@ -135,8 +137,8 @@ class EdgeNet(nn.Module):
         c = self.third(b)
         whole = self.whole(torch.cat([c.mean(dim=(2, 3)), c.amax(dim=3).mean(dim=2)], dim=1))
         c = self.fourth(torch.relu(c + whole[:, :, None, None]))
-        b = self.join_second(b + _doubled(self.up_second(c)))
-        logits: Tensor = self.join_first(a + _doubled(self.up_first(b)))
+        b = self.join_second(b + doubled(self.up_second(c)))
+        logits: Tensor = self.join_first(a + doubled(self.up_first(b)))
         return logits[:, 0]
 
 
@@ -165,7 +167,7 @@ def shown(rgb: Tensor, face: Tensor, wall: Tensor) -> Tensor:
     return torch.cat([((rgb - MEAN) / STD).permute(0, 3, 1, 2), torch.stack(planes, dim=1)], dim=1)
 
 
-def _conv(
+def conv(
     inputs: int, outputs: int, *, size: int = 3, stride: int = 1, dilation: int = 1, groups: int = 1
 ) -> nn.Sequential:
     return nn.Sequential(
@@ -175,12 +177,12 @@ def _conv(
     )
 
 
-def _sep(inputs: int, outputs: int, dilation: int = 1) -> nn.Sequential:
+def separable(inputs: int, outputs: int, dilation: int = 1) -> nn.Sequential:
     """A convolution of each channel alone, then across channels (Howard et al. 2017, arXiv:1704.04861)."""
-    return nn.Sequential(_conv(inputs, inputs, dilation=dilation, groups=inputs), _conv(inputs, outputs, size=1))
+    return nn.Sequential(conv(inputs, inputs, dilation=dilation, groups=inputs), conv(inputs, outputs, size=1))
 
 
-def _doubled(x: Tensor) -> Tensor:
+def doubled(x: Tensor) -> Tensor:
     return f.interpolate(x, scale_factor=2.0, mode="bilinear", align_corners=False)
 
 
@@ -338,7 +340,7 @@ def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: di
     module = EdgeForUse(network).eval()
     shape = (2, ROWS + 2 * OVERLAP, PLACES, 5)
     example = torch.randint(0, 200, shape, dtype=torch.uint8, generator=torch.Generator().manual_seed(0))
-    wanted = write_onnx(module, example, path, "strip", ("edge",), {"strip": {0: "n"}, "edge": {0: "n"}})
+    wanted = write_onnx(module, (example,), path, ("strip",), ("edge",), {"strip": {0: "n"}, "edge": {0: "n"}})
     card = {
         "schema": SCHEMA,
         "input": {"rows": shape[1], "places": PLACES, "layout": "NHWC uint8 RGB, face map, wall"},
@@ -347,7 +349,7 @@ def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: di
         "code": code_version(),
     }
     write_card(path, SCHEMA, card)
-    return parity(path, "strip", example, wanted)
+    return parity(path, ("strip",), (example,), wanted)
 
 
 @click.command()

@@ -79,7 +79,7 @@ def export(network: nn.Module, which: str, path: Path, record: Mapping[str, Any]
     freed = {0: "n", 2: "rows", 3: "columns"} if which == "finder" else {0: "n"}
     new = path.with_suffix(".new")
     axes = {"rgb": free, **dict.fromkeys(OUTPUTS[which], freed)}
-    truth = write_onnx(module, example, new, "rgb", OUTPUTS[which], axes)
+    truth = write_onnx(module, (example,), new, ("rgb",), OUTPUTS[which], axes)
     exact = difference(new, which, example.numpy(), truth, PARITY)
     halve(new)
     rounded = difference(new, which, example.numpy(), truth, HALF_PARITY)
@@ -89,28 +89,35 @@ def export(network: nn.Module, which: str, path: Path, record: Mapping[str, Any]
 
 
 def write_onnx(
-    module: nn.Module, example: torch.Tensor, path: Path, given: str, told: Sequence[str], axes: Mapping[str, Any]
+    module: nn.Module,
+    example: Sequence[torch.Tensor],
+    path: Path,
+    given: Sequence[str],
+    told: Sequence[str],
+    axes: Mapping[str, Any],
 ) -> list[NDArray[np.float32]]:
-    """Write a module with one input and named outputs as ONNX; what PyTorch makes of the example."""
+    """Write a module with named inputs and outputs as ONNX; what PyTorch makes of the example."""
     path.parent.mkdir(parents=True, exist_ok=True)
     with warnings.catch_warnings(), torch.no_grad():
         warnings.simplefilter("ignore")  # the older exporter says that it is the older one; it needs no further package
         torch.onnx.export(
             module,
-            (example,),
+            tuple(example),
             str(path),
             opset_version=OPSET,
             dynamo=False,
-            input_names=[given],
+            input_names=list(given),
             output_names=list(told),
             dynamic_axes=dict(axes),
         )
-        wanted = module(example)
+        wanted = module(*example)
     wanted = (wanted,) if isinstance(wanted, torch.Tensor) else wanted
     return [output.numpy() for output in wanted]
 
 
-def parity(path: Path, given: str, example: torch.Tensor, wanted: Sequence[NDArray[np.float32]]) -> float:
+def parity(
+    path: Path, given: Sequence[str], example: Sequence[torch.Tensor], wanted: Sequence[NDArray[np.float32]]
+) -> float:
     """The greatest difference of a network file's outputs to PyTorch's.
 
     Raises
@@ -118,7 +125,9 @@ def parity(path: Path, given: str, example: torch.Tensor, wanted: Sequence[NDArr
     RuntimeError
         If it is more than `PARITY`.
     """
-    got = ort.InferenceSession(str(path), providers=["CPUExecutionProvider"]).run(None, {given: example.numpy()})
+    got = ort.InferenceSession(str(path), providers=["CPUExecutionProvider"]).run(
+        None, {name: tensor.numpy() for name, tensor in zip(given, example, strict=True)}
+    )
     worst = max(float(np.abs(np.asarray(a) - b).max()) for a, b in zip(got, wanted, strict=True))
     if not worst <= PARITY:
         raise RuntimeError(f"{path.name}: ONNX Runtime differs from PyTorch by {worst:.2e}, more than {PARITY:.0e}")

@@ -503,7 +503,7 @@ def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: di
     shape = (2, RAYS + 2 * OVERLAP, STEPS, 3)
     example = torch.randint(0, 256, shape, dtype=torch.uint8, generator=torch.Generator().manual_seed(0))
     told = ("edge", "outer", "coin")
-    wanted = write_onnx(module, example, path, "rgb", told, {name: {0: "n"} for name in ("rgb", *told)})
+    wanted = write_onnx(module, (example,), path, ("rgb",), told, {name: {0: "n"} for name in ("rgb", *told)})
     write_card(
         path,
         SCHEMA,
@@ -526,7 +526,7 @@ def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: di
             "code": code_version(),
         },
     )
-    return parity(path, "rgb", example, wanted)
+    return parity(path, ("rgb",), (example,), wanted)
 
 
 @click.command()

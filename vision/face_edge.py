@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Final
+from typing import Final, TypeVar
 
 import cv2
 import numpy as np
@@ -23,6 +23,7 @@ from vision.patch import Patch, shrink_by_area
 from vision.plane import Plane
 
 Array = NDArray[np.float64]
+T = TypeVar("T", np.uint8, np.float32)
 
 SCHEMA: Final = "camdial.edge/1"
 ROWS: Final = 240  # normals round the part
@@ -101,7 +102,7 @@ def edge_of_face(
     face: FaceEdges,
     face_map: NDArray[np.float32],
     patch: Patch,
-    plane: Plane | None,
+    plane: Plane,
     thickness: float,
 ) -> FaceEdges:
     """The same edges with the outline where the network sees the face's own edge: the mean of what it says on each normal.
@@ -115,20 +116,23 @@ def edge_of_face(
         Its outline has 2 ROWS points and lies within about 3 mm of the true one.
     face_map, patch
         The reader's map and the patch it is of.
-    plane : Plane, optional
-        The bench; without it the network must tell a wall from what it looks like.
+    plane : Plane
+        The bench.
     thickness : float
         Height of the face in the plane's unit.
     """
-    wall = None if plane is None else wall_width(face.outline_px, plane, thickness)
+    wall = wall_width(face.outline_px, plane, thickness)
     strip = unroll(pixels, face.outline_px, face_map, patch, wall)
-    probability = said(strip)
+    return moved_to_edge(face, strip, said(strip))
+
+
+def moved_to_edge(face: FaceEdges, strip: Strip, probability: NDArray[np.float32]) -> FaceEdges:
+    """A face whose outline was unrolled with its edge at the mean of the places (ROWS, PLACES) that a network gives it."""
     moved = probability.astype(np.float64) @ places_outwards() * strip.pitch_px
     both = np.empty(2 * ROWS)
     both[::2], both[1::2] = moved, 0.5 * (moved + np.roll(moved, -1))
     outline = face.outline_px + smooth_closed(both, 0.7)[:, None] * outward_normals(face.outline_px, SMOOTH)
-    doubt = float(spread(probability).mean()) * strip.pitch_px
-    return replace(face, outline_px=outline, doubt_px=doubt)
+    return replace(face, outline_px=outline, doubt_px=float(spread(probability).mean()) * strip.pitch_px)
 
 
 def places_outwards() -> Array:
@@ -138,9 +142,12 @@ def places_outwards() -> Array:
 
 def said(strip: Strip) -> NDArray[np.float32]:
     """The network's probability of every place on each row, (ROWS, PLACES)."""
-    picture = strip.picture
-    shown = np.concatenate([picture[-OVERLAP:], picture, picture[:OVERLAP]])[None]
-    return np.asarray(edge_network().run(["edge"], {"strip": np.ascontiguousarray(shown)})[0][0], dtype=np.float32)
+    return np.asarray(edge_network().run(["edge"], {"strip": overlapping(strip.picture)})[0][0], dtype=np.float32)
+
+
+def overlapping(rows: NDArray[T]) -> NDArray[T]:
+    """Rows (ROWS, …) with those of either end repeated at the other, as a batch of one."""
+    return np.ascontiguousarray(np.concatenate([rows[-OVERLAP:], rows, rows[:OVERLAP]])[None])
 
 
 def spread(probability: NDArray[np.float32]) -> Array:

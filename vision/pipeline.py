@@ -16,17 +16,18 @@ from vision.face_edge import edge_of_face
 from vision.find import Found, find_part
 from vision.hole_evidence import maps_of_reader
 from vision.hole_fit import fit_holes
+from vision.lean import first_edge_of_face
 from vision.measure import FaceEdges, Measurement, hub_of, measure
 from vision.outline_words import joint, vote
 from vision.photo import Photo
-from vision.plane import Plane, fit_plane, square_plane
+from vision.plane import PartWall, Plane, fit_plane, square_plane
 from vision.quantity import NotMeasured, Quantity
 from vision.reading import BudgetLine, Covariance, Outline, PhotoFacts, Reading, ScaleUsed, ScrewHole, Word
 from vision.scale import CircleReference, PointReference, Scale
 from vision.scale.auto import ScaleRequest, find_scale
 from vision.scale.cylinder import DIAMETER_MM
 from vision.segment import Regions, find_regions
-from vision.tilt import PartOutline
+from vision.tilt import PartOutline, WallDrop
 from vision.vocabulary import CENTRE, FAMILIES, HANDED_FAMILIES, clock_from_angle
 
 Array = NDArray[np.float64]
@@ -89,12 +90,13 @@ def _read(photo: Photo, regions: Regions, options: ReadOptions) -> Reading:
     """The reading in the photo's own pixels."""
     cv2.setRNGSeed(0)  # fits and colour models start at random: the same photo reads the same, whatever was read before
     found = find_part(photo.pixels, regions)
-    view = None
+    view, drop = None, None
     with ThreadPoolExecutor(1) as beside:  # neither needs the other, and OpenCV leaves the interpreter free
         reference = beside.submit(find_reference, photo, regions, found, options)
         if found.words is not None and found.patch is not None and found.outcome == "read":
             view = see_face(photo.pixels, found.patch, found.words)
-            view = None if view is None else _on_own_edge(photo, view, found, None, 0.0)
+            if view is not None:
+                view, drop = _first_edge(photo, view, found)
     scale, warnings = reference.result()
     notes = [*photo.warnings, *found.warnings, *warnings]
     facts = PhotoFacts(photo.name, photo.sha256, *photo.size)
@@ -104,14 +106,22 @@ def _read(photo: Photo, regions: Regions, options: ReadOptions) -> Reading:
         outcome = found.outcome if found.outcome != "read" else "retake"
         return Reading(outcome, facts, scale=_scale_of_reference(photo, scale), warnings=tuple(notes))
     thickness = options.thickness_mm or THICKNESS_MM
-    plane, thickness = bench_plane(photo, scale, view.edges, found.words.family.label, thickness)
+    plane, thickness = bench_plane(photo, scale, view.edges, found.words.family.label, thickness, drop)
     view = _on_own_edge(photo, view, found, plane, thickness.value)
     view = _holes_on_plane(photo, view, plane, thickness, found)
     return _compose(photo, facts, options, found.words, view, plane, scale, thickness, notes)
 
 
-def _on_own_edge(photo: Photo, view: FaceView, found: Found, plane: Plane | None, thickness: float) -> FaceView:
-    """The view with its outline on the face's own edge: the bench needs it, and tells then where the wall must show."""
+def _first_edge(photo: Photo, view: FaceView, found: Found) -> tuple[FaceView, WallDrop | None]:
+    """The view with its outline on the face's own edge, as the bench needs it, and what its wall tells of the bench."""
+    if found.patch is None or found.words is None:
+        return view, None
+    edges, drop = first_edge_of_face(photo.pixels, view.edges, found.words.map("face"), found.patch)
+    return replace(view, edges=edges), drop
+
+
+def _on_own_edge(photo: Photo, view: FaceView, found: Found, plane: Plane, thickness: float) -> FaceView:
+    """The same again with the bench, which tells where the wall must show."""
     if found.patch is None or found.words is None:
         return view
     face_map = found.words.map("face")
@@ -169,7 +179,12 @@ def find_reference(
 
 
 def bench_plane(
-    photo: Photo, scale: Scale | None, face: FaceEdges, family: str, thickness: Quantity
+    photo: Photo,
+    scale: Scale | None,
+    face: FaceEdges,
+    family: str,
+    thickness: Quantity,
+    drop: WallDrop | None = None,
 ) -> tuple[Plane, Quantity]:
     """The bench under the part: first from the reference alone, then with the part's own circles on it."""
     size = (photo.pixels.shape[1], photo.pixels.shape[0])
@@ -177,23 +192,26 @@ def bench_plane(
     circles = [ring for ring in rings if ring is not None]  # a hole seen aslant is a lens: only where no hub shows
     references = () if scale is None else scale.references
     u_size = 0.0 if scale is None else scale.u_size_relative
-    plane = None
+    if scale is not None and scale.kind == "cylinder":
+        drop = None  # its foot is on the cylinder, over the bench, and often hidden: never learned
+    wall = None if drop is None else PartWall(drop, face.axis_px, thickness)
+    plane: Plane | NotMeasured | None = None
     if references:
         outline = PartOutline(
             face.outline_px, face.axis_px, face.tail_px, face.hub_radius_px, family not in HANDED_FAMILIES
         )
         plane = fit_plane(
-            references, image_size=size, focal_35mm=photo.focal_35mm, part=outline, u_size_relative=u_size
+            references, image_size=size, focal_35mm=photo.focal_35mm, part=outline, wall=wall, u_size_relative=u_size
         )
         first = references[0]
         if isinstance(plane, Plane) and isinstance(first, CircleReference) and first.evidence is not None:
             return plane, thickness  # the part has had its say
     if not isinstance(plane, Plane):
-        plane = square_plane((), image_size=size, focal_35mm=photo.focal_35mm)
-        references = ()
-    if not plane.metric:
-        unit = 2.0 * face.hub_radius_px * plane.mm_per_px_at(face.axis_px, 0.0) / HUB_GUESS_MM
+        unit = 2.0 * face.hub_radius_px / HUB_GUESS_MM
         thickness = Quantity(THICKNESS_MM.value * unit, 2.0 * THICKNESS_MM.u * unit)
+        wall = None if drop is None else PartWall(drop, face.axis_px, thickness)
+        plane = square_plane((), image_size=size, focal_35mm=photo.focal_35mm, wall=wall)
+        references = ()
     hub = _hub_points(face, plane, thickness.value)
     part = [(ring, thickness) for ring in ([hub] if hub is not None else circles)]
     if not part:
@@ -201,10 +219,15 @@ def bench_plane(
     refined: Plane | NotMeasured
     if references:
         refined = fit_plane(
-            references, image_size=size, focal_35mm=photo.focal_35mm, part_circles=part, u_size_relative=u_size
+            references,
+            image_size=size,
+            focal_35mm=photo.focal_35mm,
+            part_circles=part,
+            wall=wall,
+            u_size_relative=u_size,
         )
     else:
-        refined = square_plane(part, image_size=size, focal_35mm=photo.focal_35mm)
+        refined = square_plane(part, image_size=size, focal_35mm=photo.focal_35mm, wall=wall)
     return (refined if isinstance(refined, Plane) else plane), thickness
 
 

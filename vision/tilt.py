@@ -81,10 +81,33 @@ def _tilts_of(normal: Array) -> Array:
     return np.column_stack([normal[:, 1] * factor, -normal[:, 0] * factor])
 
 
-HUB_WEIGHT: Final = 32.0  # log odds by the share of the outline that lies on one circle
+@dataclass(frozen=True, slots=True)
+class WallDrop:
+    """How likely each drop is: the way in the picture from a face's edge to its foot on the bench, at the part's axis.
+
+    `density` (K, 4): log shares (not normalised), middles (right and down) and log deviations of round normals, in units of
+    `unit_px`; `usual` (M, 2): shares and deviations of those that describe drops whatever the picture.
+    """
+
+    density: Array
+    usual: Array
+    unit_px: float
+
+    def evidence(self, drops_px: Array) -> Array:
+        """Log odds that a picture gives to drops (…, 2) over what is usual, (…,)."""
+        d = drops_px / self.unit_px
+        log_share = self.density[:, 0] - np.log(np.exp(self.density[:, 0]).sum())
+        away = ((d[..., None, :] - self.density[:, 1:3]) ** 2).sum(axis=-1)
+        log = log_share - 2.0 * self.density[:, 3] - 0.5 * away * np.exp(-2.0 * self.density[:, 3])
+        share, wide = self.usual.T
+        usual = (share / wide**2 * np.exp(-0.5 * (d**2).sum(axis=-1)[..., None] / wide**2)).sum(axis=-1)
+        return np.asarray(np.log(np.exp(log).sum(axis=-1) + 1e-300) - np.log(usual + 1e-300))
+
+
+HUB_WEIGHT: Final = 16.0  # log odds by the share of the outline that lies on one circle
 HUB_NEAR: Final = 0.008  # of its radius
 HUB_ROUNDS: Final = (0.15, 0.10, 0.06, 0.035, 0.02, 0.013)  # of the radius: how far points count, round by round
-SYMMETRY_WEIGHT: Final = 1.5
+SYMMETRY_WEIGHT: Final = 0.75
 SYMMETRY_NEAR: Final = 0.03  # of the hub's radius
 MOST_UNLIKE: Final = 4.0  # where the two sides differ more, more says no more
 ANGLES: Final = 120

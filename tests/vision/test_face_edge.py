@@ -9,6 +9,7 @@ from shapely.geometry import LineString, MultiPoint, Point, Polygon, box
 from shapely.ops import unary_union
 
 from vision.face_edge import OVERLAP, PITCH, PLACES, ROWS, WALL_STEPS, edge_of_face, unroll, wall_width
+from vision.lean import first_edge_of_face
 from vision.measure import FaceEdges
 from vision.outline import outward_normals, resample_closed
 from vision.patch import Patch
@@ -55,8 +56,10 @@ def painted(layers: list[tuple[np.ndarray, int]], bench_grey: int) -> np.ndarray
     return np.repeat(noisy.clip(0, 255).astype(np.uint8)[:, :, None], 3, axis=2)
 
 
-def looked_at(pixels: np.ndarray, outline: np.ndarray, mapped: np.ndarray, plane: Plane | None) -> np.ndarray:
-    """The outline after the network's look; the reader's map is the polygon `mapped`, soft as it is."""
+def given(
+    pixels: np.ndarray, outline: np.ndarray, mapped: np.ndarray
+) -> tuple[np.ndarray, FaceEdges, np.ndarray, Patch]:
+    """The photo, a face with that outline, and the reader's map: the polygon `mapped`, soft as it is, over its patch."""
     scale = SIDE / 256.0
     patch = Patch(
         cv2.resize(pixels, (256, 256), interpolation=cv2.INTER_AREA), np.array([[scale, 0, 0], [0, scale, 0]])
@@ -65,7 +68,12 @@ def looked_at(pixels: np.ndarray, outline: np.ndarray, mapped: np.ndarray, plane
     cv2.fillPoly(face_map, [np.round(mapped / scale * 16).astype(np.int32)], 255, shift=4)
     soft = cv2.GaussianBlur(face_map.astype(np.float32) / 255.0, (0, 0), 1.2)
     face = FaceEdges(outline, 0.4, (), np.array([200.0, 260.0]), np.array([300.0, 260.0]), 90.0, 3.0, 2.0)
-    return edge_of_face(pixels, face, soft, patch, plane, THICKNESS).outline_px
+    return pixels, face, soft, patch
+
+
+def looked_at(pixels: np.ndarray, outline: np.ndarray, mapped: np.ndarray, plane: Plane) -> np.ndarray:
+    """The outline after the network's look."""
+    return edge_of_face(*given(pixels, outline, mapped), plane, THICKNESS).outline_px
 
 
 def away(points: np.ndarray, polygon: np.ndarray) -> np.ndarray:
@@ -129,3 +137,18 @@ def test_a_true_outline_stays(face, wall):
     pixels = painted([(outer, wall), (top, face)], 235 if face < 200 else 60)
     after = looked_at(pixels, top, top, bench(0.36, 0.0))
     assert np.quantile(away(after, top), 0.9) < 2.0  # 0.2 mm
+
+
+@pytest.mark.parametrize(("face", "wall"), [(150, 70), (215, 120)])
+@pytest.mark.parametrize(("across", "along"), [(0.36, 0.0), (-0.36, 0.0), (-0.2, 0.3), (0.05, -0.35)])
+def test_the_wall_tells_to_which_side_the_part_leans(across, along, face, wall):
+    top, whole = seen(across, along)
+    outer = np.asarray(whole.exterior.coords)[:-1]
+    pixels = painted([(outer, wall), (top, face)], 235 if face < 200 else 60)
+    edges, drop = first_edge_of_face(*given(pixels, top, top))
+    assert np.quantile(away(edges.outline_px, top), 0.9) < 4.5  # px, of a wall of 8
+    axis = np.array([[-6.0, 0.0]])
+    true = (projected(axis, 0.0, across, along) - projected(axis, THICKNESS, across, along))[0]  # by OpenCV
+    turned = np.array([[0.0, -1.0], [1.0, 0.0]]) @ true
+    odds = drop.evidence(np.stack([true, -true, turned, -turned, 0.0 * true]))
+    assert odds[0] > odds[1:].max() + 0.7  # twice as likely as the mirrored tilt, those across it and none

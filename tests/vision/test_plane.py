@@ -4,9 +4,10 @@ import cv2
 import numpy as np
 import pytest
 
-from vision.plane import Plane, fit_plane, focal_px, square_plane
+from vision.plane import PartWall, Plane, fit_plane, focal_px, square_plane
 from vision.quantity import NotMeasured, Quantity, jacobian, propagate
 from vision.scale import CircleReference, PointReference
+from vision.tilt import WallDrop
 
 SIZE = (1600, 1200)
 CENTRE = ((SIZE[0] - 1) / 2.0, (SIZE[1] - 1) / 2.0)
@@ -214,3 +215,41 @@ def test_without_a_reference_the_part_is_made_square_but_has_no_unit():
 def test_no_reference_is_not_measured():
     nothing = fit_plane([], image_size=SIZE, focal_35mm=26.0)
     assert isinstance(nothing, NotMeasured) and nothing.code == "plane-not-fitted"
+
+
+def wall_that_says(drop_px: np.ndarray, spread_px: float, axis_px: np.ndarray) -> PartWall:
+    density = np.array([[0.0, *drop_px, np.log(spread_px)]])
+    return PartWall(WallDrop(density, np.array([[1.0, 4.0]]), 1.0), axis_px, Quantity(PART_THICK_MM, 0.05))
+
+
+@pytest.mark.parametrize("tilt", [(0.3, 0.1), (-0.25, 0.2), (0.05, -0.3)])
+def test_a_walls_drop_tells_the_tilt_and_its_side(tilt):
+    """The drop is as OpenCV projects it; the axis lies beside the picture's middle."""
+    axis, tilt = np.array([[14.0, -9.0]]), np.array(tilt)
+    top, foot = (project(axis, height, 1400.0, tilt, 250.0)[0] for height in (PART_THICK_MM, 0.0))
+    wall = wall_that_says(foot - top, 0.3, top)
+    cameras = np.array([[1400.0, *t, np.log(250.0 / 1400.0)] for t in (tilt, -tilt, np.zeros(2), tilt[::-1])])
+    odds = wall.evidence(cameras, np.array(CENTRE))
+    assert odds[0] > odds[1:].max() + 0.8
+    seen = square_plane((), image_size=SIZE, focal_35mm=30.3, wall=wall_that_says((foot - top), 0.3, top))
+    assert not seen.metric  # without a scale the unit is the pixel: a thickness of 2.3 of those shows no wall at all
+    unit = 1400.0 / 250.0
+    wall = PartWall(wall.drop, top, Quantity(PART_THICK_MM * unit, 0.05 * unit))
+    seen = square_plane((), image_size=SIZE, focal_35mm=1400.0 * 43.2666 / np.hypot(*SIZE), wall=wall)
+    off = np.degrees(np.hypot(*(seen.parameters[1:3] - tilt)))
+    assert off < 3.5 < np.degrees(np.hypot(*tilt)) and seen.tilt_deg.u < 6.0
+
+
+def test_a_ruler_and_a_wall_together_tell_a_tilt_across_the_ruler():
+    """A line of marks knows nothing of a tilt about itself; the part's wall does."""
+    tilt, marks = np.array([0.28, 0.0]), np.column_stack([np.arange(0.0, 60.0), np.full(60, -25.0)])
+    axis = np.array([[10.0, 5.0]])
+    top, foot = (project(axis, height, 1400.0, tilt, 250.0)[0] for height in (PART_THICK_MM, 0.0))
+    ruler = PointReference(project(marks, 0.0, 1400.0, tilt, 250.0), marks, 0.3, Quantity(0.0, 0.1))
+    f35 = 1400.0 * 43.2666 / np.hypot(*SIZE)
+    alone = fit_plane([ruler], image_size=SIZE, focal_35mm=f35)
+    both = fit_plane([ruler], image_size=SIZE, focal_35mm=f35, wall=wall_that_says(foot - top, 0.3, top))
+    assert isinstance(alone, Plane) and isinstance(both, Plane)
+    errors = [np.degrees(np.hypot(*(p.parameters[1:3] - tilt))) for p in (alone, both)]
+    assert errors[0] > 8.0 and errors[1] < 4.0
+    assert both.covariance[1, 1] < 0.3 * alone.covariance[1, 1]

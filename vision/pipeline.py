@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from vision.classify import PatchReading, part_hand
 from vision.face import FaceView, see_face
 from vision.face_edge import edge_of_face
-from vision.find import Found, find_part
+from vision.find import Found, find_part, runs_out
 from vision.hole_evidence import maps_of_reader
 from vision.hole_fit import fit_holes
 from vision.lean import first_edge_of_face
@@ -145,7 +145,7 @@ def _picture_problem(found: Found, view: FaceView | None) -> NotMeasured | None:
         return None
     if found.region.touches_frame:
         return NotMeasured("cut-off", "the part runs out of the picture: keep a finger's width around it")
-    if view is None or view.clipped:
+    if view is None or view.clipped or (found.words is not None and runs_out(found.words)):
         return NotMeasured(
             "no-outline", "the part's outline cannot be followed: lay it on a plain sheet that contrasts with it"
         )

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from vision.classify import Look
-from vision.find import Seen, _apart, _misfit, find_part
+from vision.find import Seen, _apart, _misfit, _wider, find_part, runs_out
 from vision.label import Label
-from vision.models import CLASSES
+from vision.models import CLASSES, MAPS
 from vision.photo import open_photo
 from vision.segment import STRIDE, Regions, find_regions, look_closer
 
@@ -135,3 +135,45 @@ def test_regions_keep_their_origin():
     plain, moved = Regions(probability, 4.0), Regions(probability, 4.0, (100.0, 50.0))
     (a,), (b,) = plain.components("cam"), moved.components("cam")
     assert np.subtract(b.centre_px, a.centre_px) == pytest.approx((100.0, 50.0))
+
+
+def reading_of(face: np.ndarray) -> Any:
+    """Something with the reader's maps, of which only the face's is not empty."""
+    maps = np.zeros((len(MAPS), 256, 256), np.float32)
+    maps[MAPS.index("face")] = face
+    return dataclasses.make_dataclass("Reading", ["maps"])(maps)
+
+
+def test_a_face_that_fades_into_its_patchs_border_goes_on_beyond_it():
+    face = np.zeros((256, 256), np.float32)
+    cv2.circle(face, (128, 170), 60, 1.0, -1)
+    assert not runs_out(reading_of(face))
+    beside = face.copy()
+    cv2.rectangle(beside, (0, 0), (20, 12), 0.7, -1)  # a card's corner, say
+    assert not runs_out(reading_of(beside))
+    faint = face.copy()
+    cv2.rectangle(faint, (110, 0), (146, 130), 0.5, -1)
+    assert runs_out(reading_of(np.maximum(face, faint)))
+    assert not runs_out(reading_of(np.zeros((256, 256), np.float32)))
+
+
+def test_a_tail_that_the_first_circle_cut_off_is_found_by_a_wider_look(monkeypatch):
+    """A stand-in for the reader: the face is what of a plate 60 px across lies in the circle looked at."""
+    plate = ((300.0, 200.0), 60.0)
+    looked = []
+
+    def look_once(pixels: np.ndarray, centre: tuple[float, float], radius: float) -> Look:
+        looked.append(radius)
+        part = min(radius, plate[1])
+        return Look(0.95, ((plate[0][0], plate[0][1] + plate[1] - part), part), None)
+
+    monkeypatch.setattr("vision.find.look_once", look_once)
+    pixels = np.zeros((9, 9, 3), np.uint8)
+    cut = Seen(((300.0, 215.0), 45.0), look_once(pixels, (300.0, 215.0), 45.0), 0.6)
+    found = _wider(pixels, cut)
+    assert found.circle == plate and found.worth == pytest.approx(0.95)
+    looked.clear()
+    fits = dataclasses.replace(cut, worth=0.9)
+    assert _wider(pixels, fits) is fits and not looked
+    whole = Seen(plate, look_once(pixels, *plate), 0.7)  # fits badly, but is not larger when seen wider
+    assert _wider(pixels, whole) is whole

@@ -134,6 +134,20 @@ def expected_calibration_error(confidence: Array, correct: NDArray[np.bool_], bi
     return float(np.abs(gap[count > 0]).sum() / len(confidence))
 
 
+def calibration_error_by_chance(confidence: Array, bins: int = BINS, draws: int = 400) -> float:
+    """The mean expected calibration error of one who is right exactly as often as stated, on as many pictures.
+
+    With few pictures in a bin chance alone leaves a gap: less than this can be asked of nobody.
+
+    Parameters
+    ----------
+    confidence : ndarray of shape (N,), in 0..1
+    """
+    dice = np.random.default_rng(0)
+    right = dice.random((draws, len(confidence))) < confidence
+    return float(np.mean([expected_calibration_error(confidence, row, bins) for row in right]))
+
+
 def negative_log_likelihood(logits: NDArray[np.float32], truth: NDArray[np.int64], temperature: float) -> float:
     """Mean cross entropy to the true labels, held a little short of certain: (n + 1) / (n + 2) of n pictures.
 

@@ -18,7 +18,16 @@ from typing import Any, Final
 import click
 import numpy as np
 
-from train.calibrate import BINS, NO_TRUTH, Look, Photo, expected_calibration_error, folders_option, look_at_all
+from train.calibrate import (
+    BINS,
+    NO_TRUTH,
+    Look,
+    Photo,
+    calibration_error_by_chance,
+    expected_calibration_error,
+    folders_option,
+    look_at_all,
+)
 from train.dataset import describe, labelled, read_example
 from vision.classify import PatchReading, RawReading, interpret, part_hand, run_reader
 from vision.models import WORDS, Model, load
@@ -116,6 +125,7 @@ def table(verdicts: Sequence[Verdict]) -> dict[str, Any]:
         confidence = np.array([word.probability for word, _ in seen])
         figures[f"{name} empty sets"] = sum(not word.plausible for word, _ in seen)
         figures[f"{name} ECE"] = expected_calibration_error(confidence, np.array([word.label == t for word, t in seen]))
+        figures[f"{name} ECE by chance alone"] = calibration_error_by_chance(confidence)
         figures[f"{name} coverage"] = share([t in word.plausible for word, t in seen])
         figures[f"{name} set size"] = float(np.mean([len(word.plausible) for word, _ in seen]))
     return figures
@@ -330,8 +340,9 @@ def model_card(
         "",
         "## Limits",
         "",
-        f"ECE has {BINS} bins. Prediction sets hold the true label 95 % of the time only for pictures like those of",
-        "the calibration: a real photo is a shift from every render. Facing is right where it shows as soon as the",
+        f"ECE has {BINS} bins; by chance alone it is in the mean what is told for one who is right exactly as often as",
+        "stated, on as many pictures. Prediction sets hold the true label 95 % of the time only for pictures like those",
+        "of the calibration: a real photo is a shift from every render. Facing is right where it shows as soon as the",
         "screw side is always named, for countersinks and screws show on no other side; over all parts it is hardly",
         "better than naming the commoner side, so its sets hold both, and those of a handed part's hand too. Parts",
         "of other kinds than the eight families are not known.",

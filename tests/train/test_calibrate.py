@@ -11,7 +11,7 @@ import pytest
 from crepes import ConformalClassifier
 from mapie.classification import SplitConformalClassifier
 from mapie.metrics.calibration import expected_calibration_error
-from scipy.stats import beta
+from scipy.stats import beta, binom
 from sklearn.base import BaseEstimator, ClassifierMixin
 from sklearn.calibration import CalibratedClassifierCV
 from sklearn.covariance import LedoitWolf
@@ -55,6 +55,14 @@ def test_ece_agrees_with_mapie():
     # theirs counts the edges of the bins
     theirs = expected_calibration_error(correct.astype(int), score, num_bins=c.BINS + 1, split_strategy="uniform")
     assert c.expected_calibration_error(score, correct) == pytest.approx(theirs, abs=1e-9)
+
+
+@pytest.mark.parametrize(("n", "confidence"), [(30, 0.6), (200, 0.9)])
+def test_ece_by_chance_is_the_binomials_mean_deviation(n, confidence):
+    # one bin: the mean absolute deviation of a binomial share, by scipy
+    count = np.arange(n + 1)
+    wanted = (binom.pmf(count, n, confidence) * np.abs(count / n - confidence)).sum()
+    assert c.calibration_error_by_chance(np.full(n, confidence), draws=4000) == pytest.approx(wanted, rel=0.05)
 
 
 def sampled(n: int, seed: int, classes: int = 5, sharpness: float = 2.0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

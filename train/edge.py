@@ -13,6 +13,7 @@ import math
 import multiprocessing
 import os
 import time
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,8 +31,9 @@ from train.card import code_version, write_card
 from train.dataset import labelled, read_example
 from train.export import parity, write_onnx
 from vision.face import see_face
-from vision.face_edge import OVERLAP, PLACES, ROWS, SCHEMA, WALL_STEPS, WIDEST, unroll
+from vision.face_edge import OVERLAP, PLACES, ROWS, SCHEMA, WALL_STEPS, WIDEST, Strip, unroll
 from vision.find import find_part
+from vision.label import Label
 from vision.photo import Photo
 from vision.segment import find_regions
 
@@ -78,8 +80,9 @@ def crossing(polygon: Array, points: Array, normals: Array, farthest: float) -> 
     return np.where(np.abs(nearest) < farthest, nearest, np.nan)
 
 
-def strip_of(path: Path) -> tuple[NDArray[np.uint8], Array, Array] | None:
-    """The outline of one labelled picture's cam as it is seen in use, unrolled, with its wall and its true place."""
+def unrolled(path: Path) -> tuple[Strip, Label, Array, Array] | None:
+    """The outline of one labelled picture's cam as it is seen in use, unrolled; its Label, its wall's width and its true
+    place on every row, (ROWS,), samples."""
     try:
         picture, label = read_example(path)
     except (ValueError, OSError):
@@ -98,20 +101,31 @@ def strip_of(path: Path) -> tuple[NDArray[np.uint8], Array, Array] | None:
     face, body = (
         crossing(shapes[kind], strip.points_px, strip.normals, farthest) / strip.pitch_px for kind in ("part", "body")
     )
-    return strip.picture[..., :4], np.clip(np.nan_to_num(body - face), 0.0, WIDEST), face
+    return strip, label, np.clip(np.nan_to_num(body - face), 0.0, WIDEST), face
 
 
-def gather(folders: tuple[Path, ...], processes: int) -> Strips:
-    """All cams of the folders' pictures whose outline the steps before this one find."""
+def strip_of(path: Path) -> tuple[NDArray[Any], ...] | None:
+    """One row of each field of `Strips`."""
+    seen = unrolled(path)
+    return None if seen is None else (seen[0].picture[..., :4], *seen[2:])
+
+
+def gather(
+    folders: tuple[Path, ...], processes: int, row_of: Callable[[Path], tuple[NDArray[Any], ...] | None]
+) -> list[NDArray[Any]]:
+    """What `row_of` gives for all cams of the folders' pictures whose outline the steps before this one find, shuffled.
+
+    The first field keeps its type, the others become single precision.
+    """
     paths = [path for folder in folders for path in labelled(folder)]
     # spawned, not forked: OpenCV's threads do not live on in a fork, and a call that waits for one waits for ever
     with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn")) as pool:
-        rows = [row for row in pool.map(strip_of, paths, chunksize=8) if row is not None]
+        rows = [row for row in pool.map(row_of, paths, chunksize=8) if row is not None]
     if len(rows) < 2 * HELD_OUT_ONE_IN:
         raise click.ClickException(f"only {len(rows)} outlines in these pictures: render more")
     order = np.random.default_rng(0).permutation(len(rows))
-    picture, wall, place = (np.stack([rows[i][k] for i in order]) for k in range(3))
-    return Strips(picture, wall.astype(np.float32), place.astype(np.float32))
+    picture, *others = (np.stack([rows[i][k] for i in order]) for k in range(len(rows[0])))
+    return [picture, *(field.astype(np.float32) for field in others)]
 
 
 class EdgeNet(nn.Module):
@@ -376,7 +390,7 @@ def main(
         with np.load(kept) as file:
             strips = Strips(file["picture"], file["wall"], file["place"])
     else:
-        strips = gather(folders, processes)
+        strips = Strips(*gather(folders, processes, strip_of))
         if kept is not None:
             np.savez_compressed(kept, picture=strips.picture, wall=strips.wall, place=strips.place)
     click.echo(f"{len(strips.wall)} outlines")

@@ -12,10 +12,8 @@ from __future__ import annotations
 
 import json
 import math
-import multiprocessing
 import os
 import time
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -29,7 +27,6 @@ from torch.nn import functional as f
 
 from train.calibrate import folders_option
 from train.card import code_version, write_card
-from train.dataset import labelled, read_example
 from train.edge import (
     HELD_OUT_ONE_IN,
     PACE_FROM,
@@ -39,22 +36,19 @@ from train.edge import (
     U_WALL,
     WARM_UP,
     conv,
-    crossing,
     doubled,
     dulled,
+    gather,
     loss_of,
     separable,
     shown,
+    unrolled,
     waves,
 )
 from train.export import parity, write_onnx
-from vision.face import see_face
-from vision.face_edge import OVERLAP, PLACES, ROWS, WALL_STEPS, WIDEST, unroll
-from vision.find import find_part
+from vision.face_edge import OVERLAP, PLACES, ROWS, WALL_STEPS
 from vision.label import Label
 from vision.lean import DROPS, SCHEMA
-from vision.photo import Photo
-from vision.segment import find_regions
 
 Array = NDArray[np.float64]
 
@@ -63,9 +57,7 @@ RIGHT: Final = 0.3  # share of outlines that lie nearly right,
 WITH_WALL: Final = 0.15  # and that lie on the true edge or on the wall's foot all round
 FOOT_WEIGHT, DROP_WEIGHT = 0.5, 0.15  # of the losses beside the edge's
 LEAST_DROP: Final = 0.2  # samples: no drop is told better
-FAR_DROP: Final = (
-    8.0  # samples: one of the parts of the density lies this wide about none, so that nothing is impossible
-)
+FAR_DROP: Final = 8.0  # samples: one part of the density lies this wide about none, so that nothing is impossible
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,40 +91,13 @@ def drop_of(label: Label) -> Array:
 
 
 def strip_of(path: Path) -> tuple[NDArray[Any], ...] | None:
-    """The outline of one labelled picture's cam as it is seen in use, unrolled: one row of each field of `Strips`."""
-    try:
-        picture, label = read_example(path)
-    except (ValueError, OSError):
+    """One row of each field of `Strips`."""
+    seen = unrolled(path)
+    if seen is None:
         return None
-    shapes = {shape.kind: np.asarray(shape.polygon_px, dtype=float) for shape in label.shapes}
-    if label.family is None or not {"part", "body"} <= shapes.keys():
-        return None
-    found = find_part(picture, find_regions(Photo(picture, path.name, "", label.focal_35mm)))
-    if found.words is None or found.patch is None or found.outcome != "read":
-        return None
-    view = see_face(picture, found.patch, found.words)
-    if view is None or view.clipped:
-        return None
-    strip = unroll(picture, view.edges.outline_px, found.words.map("face"), found.patch, None, ROOM)
-    farthest = (ROOM / 2.0 - 2.0) * strip.pitch_px
-    face, body = (
-        crossing(shapes[kind], strip.points_px, strip.normals, farthest) / strip.pitch_px for kind in ("part", "body")
-    )
+    strip, label, wall, face = seen
     drop = np.full(2, np.nan) if label.scale_kind == "cylinder" else drop_of(label) / strip.pitch_px
-    return strip.picture[..., :4], np.clip(np.nan_to_num(body - face), 0.0, WIDEST), face, strip.normals, drop
-
-
-def gather(folders: tuple[Path, ...], processes: int) -> Strips:
-    """All cams of the folders' pictures whose outline the steps before this one find."""
-    paths = [path for folder in folders for path in labelled(folder)]
-    # spawned, not forked: OpenCV's threads do not live on in a fork, and a call that waits for one waits for ever
-    with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn")) as pool:
-        rows = [row for row in pool.map(strip_of, paths, chunksize=8) if row is not None]
-    if len(rows) < 2 * HELD_OUT_ONE_IN:
-        raise click.ClickException(f"only {len(rows)} outlines in these pictures: render more")
-    order = np.random.default_rng(0).permutation(len(rows))
-    picture, *others = (np.stack([rows[i][k] for i in order]) for k in range(5))
-    return Strips(picture, *(field.astype(np.float32) for field in others))
+    return strip.picture[..., :4], wall, face, strip.normals, drop
 
 
 class Ring(nn.Module):
@@ -170,9 +135,8 @@ class Drop(nn.Module):
         wide = torch.log(LEAST_DROP + f.softplus(said[..., 1]))
         found = torch.cat([said[..., :1], middle, wide[..., None]], dim=2)
         rest = found.new_tensor([-4.0, 0.0, 0.0, math.log(FAR_DROP)])
-        return torch.cat(
-            [found, 0.0 * found[:, :1] + rest], dim=1
-        )  # not expanded: an export would fix the batch's size
+        # not expanded to the batch's size: an export would fix that
+        return torch.cat([found, 0.0 * found[:, :1] + rest], dim=1)
 
 
 class LeanNet(nn.Module):
@@ -456,7 +420,7 @@ def main(
         with np.load(kept) as file:
             strips = Strips(*(file[name] for name in Strips.__slots__))
     else:
-        strips = gather(folders, processes)
+        strips = Strips(*gather(folders, processes, strip_of))
         if kept is not None:
             np.savez_compressed(kept, **{name: getattr(strips, name) for name in Strips.__slots__})
     click.echo(f"{len(strips.wall)} outlines")

@@ -53,7 +53,7 @@ _BY_CODE: Final[Mapping[str, Doubts]] = {
     "size-unusual": Doubts(drawing=0.1, lengths=0.6),
     "scales-disagree": Doubts(lengths=0.4),
     "coin-half-seen": Doubts(lengths=0.1),
-    "coin-unsure": Doubts(lengths=0.06),  # no scale of 37 void
+    "coin-unsure": Doubts(lengths=0.06),  # no scale of 37 void, 1 of 33 by a reader shortly before
     "cylinder-half-seen": Doubts(lengths=0.1),
     "several-coins": Doubts(lengths=0.1),
     "no-focal-length": Doubts(lengths=0.05),

@@ -37,7 +37,9 @@ STEPS = {
     "find_part": "the part: candidates, close looks, words",
     "find_reference": "the scale reference",
     "see_face": "outline and holes, sub-pixel",
+    "_first_edge": "the face's own edge, and how the part leans",
     "bench_plane": "the bench plane",
+    "_on_own_edge": "the face's own edge, with the bench",
     "_holes_on_plane": "holes drawn as the camera sees them",
     "_compose": "axis, sizes, covariance, words",
 }

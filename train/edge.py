@@ -12,12 +12,11 @@ import json
 import math
 import multiprocessing
 import os
-import time
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import click
 import numpy as np
@@ -30,6 +29,7 @@ from train.calibrate import folders_option
 from train.card import code_version, write_card
 from train.dataset import labelled, read_example
 from train.export import parity, write_onnx
+from train.pace import steps_of
 from vision.face import see_face
 from vision.face_edge import OVERLAP, PLACES, ROWS, SCHEMA, WALL_STEPS, WIDEST, Strip, unroll
 from vision.find import find_part
@@ -38,13 +38,15 @@ from vision.photo import Photo
 from vision.segment import find_regions
 
 Array = NDArray[np.float64]
+S = TypeVar("S")  # one of the kinds of strips
+F = TypeVar("F", bound=Callable[..., Any])
 
 ROOM: Final = 80  # samples kept on each normal: room for outlines moved to either side
 HELD_OUT_ONE_IN: Final = 20
 SMEAR: Final = 0.7  # standard deviation of the target about the true place, in samples
 MEAN, STD = 115.0, 60.0
 WARM_UP: Final = 60  # steps
-PACE_FROM, PACE_TO = 20, 60  # steps whose pace says how many fit into the minutes
+PACE: Final = (20, 60)  # steps whose pace says how many fit into the minutes
 U_THICKNESS: Final = 0.2  # log: the plate's thickness is hardly known
 U_WALL: Final = 0.7  # samples, slow along the outline: a tilt wrong by two degrees
 NO_BENCH: Final = 0.08  # share of outlines without a known wall
@@ -126,6 +128,24 @@ def gather(
     order = np.random.default_rng(0).permutation(len(rows))
     picture, *others = (np.stack([rows[i][k] for i in order]) for k in range(len(rows[0])))
     return [picture, *(field.astype(np.float32) for field in others)]
+
+
+def kept_or_gathered(
+    kind: type[S],
+    kept: Path | None,
+    folders: tuple[Path, ...],
+    processes: int,
+    row_of: Callable[[Path], tuple[NDArray[Any], ...] | None],
+) -> S:
+    """Strips from the file where they were kept, or gathered and then kept there."""
+    names = [field.name for field in fields(kind)]
+    if kept is not None and kept.is_file():
+        with np.load(kept) as file:
+            return kind(*(file[name] for name in names))
+    strips = kind(*gather(folders, processes, row_of))
+    if kept is not None:
+        np.savez_compressed(kept, **{name: getattr(strips, name) for name in names})
+    return strips
 
 
 class EdgeNet(nn.Module):
@@ -299,23 +319,13 @@ def train(
     torch.manual_seed(0)
     dice = torch.Generator(device=device).manual_seed(1)
     held = np.arange(len(strips.wall)) % HELD_OUT_ONE_IN == 0
-    fields = (strips.picture, strips.wall, strips.place)
-    known = [torch.from_numpy(x[~held]).to(device) for x in fields]
-    unseen = [torch.from_numpy(x[held]).to(device) for x in fields]
+    known, unseen = (
+        [torch.from_numpy(x[rows]).to(device) for x in (strips.picture, strips.wall, strips.place)]
+        for rows in (~held, held)
+    )
     network = EdgeNet().to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
     optimizer = torch.optim.AdamW(network.parameters(), lr=3e-3, weight_decay=1e-3)
-    began = paced = time.monotonic()
-    total, step = steps, 0
-    while total is None or step < total:
-        if total is None and step == PACE_FROM:
-            paced = time.monotonic()
-        if total is None and step == PACE_TO:
-            now = time.monotonic()  # the first steps are slow
-            total = step + max(1, int((60.0 * minutes - (now - began)) * (PACE_TO - PACE_FROM) / (now - paced)))
-            click.echo(f"{total} steps fit into {minutes} minutes")
-        share = 0.0 if total is None or step < PACE_TO else step / total
-        for group in optimizer.param_groups:
-            group["lr"] = 3e-3 * min(1.0, (step + 1) / WARM_UP) * (0.5 + 0.5 * math.cos(math.pi * share)) + 1e-6
+    for step, _ in steps_of(optimizer, 3e-3, steps, minutes, warm_up=WARM_UP, pace=PACE):
         chosen = torch.randint(len(known[1]), (batch,), generator=dice, device=device)
         seen = disturbed(*(x[chosen] for x in known), dice)
         with torch.autocast(device, dtype=torch.bfloat16):
@@ -327,7 +337,6 @@ def train(
         optimizer.step()
         if step % 100 == 0:
             click.echo(f"step {step} loss {float(loss.detach()):.3f} off by {float(off):.2f} samples")
-        step += 1
     network.eval()
     with torch.no_grad():
         as_used = moved(*unseen, torch.zeros_like(unseen[1]), None)
@@ -335,7 +344,7 @@ def train(
         before = float(unseen[2].abs().nanmean())
     return network.cpu(), {
         "outlines": len(strips.wall),
-        "steps": step,
+        "steps": step + 1,
         "batch": batch,
         "held_out": int(held.sum()),
         "off_before_samples": round(before, 4),
@@ -366,16 +375,41 @@ def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: di
     return parity(path, ("strip",), (example,), wanted)
 
 
+def strip_options(path: str, minutes: float, batch: int) -> Callable[[F], F]:
+    """The options of a training on unrolled outlines."""
+    a_file = click.Path(dir_okay=False, path_type=Path)
+
+    def with_options(command: F) -> F:
+        for option in reversed(
+            (
+                folders_option(
+                    "--data", "folders", "Folder of training pictures with Labels; may be given again.", required=True
+                ),
+                click.option("--out", "path", default=Path(path), type=a_file),
+                click.option("--kept", type=a_file, help="Unrolled outlines: read if there, else written."),
+                click.option(
+                    "--steps",
+                    type=click.IntRange(1),
+                    help="Steps to train: with the same number, the same network again.",
+                ),
+                click.option(
+                    "--minutes",
+                    default=minutes,
+                    show_default=True,
+                    help="Training time after loading, without --steps.",
+                ),
+                click.option("--batch", default=batch, show_default=True),
+                click.option("--processes", default=os.cpu_count() or 1, help="For loading."),
+            )
+        ):
+            command = option(command)
+        return command
+
+    return with_options
+
+
 @click.command()
-@folders_option("--data", "folders", "Folder of training pictures with Labels; may be given again.", required=True)
-@click.option("--out", "path", default=Path("vision/models/edge.onnx"), type=click.Path(dir_okay=False, path_type=Path))
-@click.option(
-    "--kept", type=click.Path(dir_okay=False, path_type=Path), help="Unrolled outlines: read if there, else written."
-)
-@click.option("--steps", type=click.IntRange(1), help="Steps to train: with the same number, the same network again.")
-@click.option("--minutes", default=3.0, show_default=True, help="Training time after loading, without --steps.")
-@click.option("--batch", default=32, show_default=True)
-@click.option("--processes", default=os.cpu_count() or 1, help="For loading.")
+@strip_options("vision/models/edge.onnx", 3.0, 32)
 def main(
     folders: tuple[Path, ...],
     path: Path,
@@ -386,13 +420,7 @@ def main(
     processes: int,
 ) -> None:
     """Train the edge network and write it as ONNX."""
-    if kept is not None and kept.is_file():
-        with np.load(kept) as file:
-            strips = Strips(file["picture"], file["wall"], file["place"])
-    else:
-        strips = Strips(*gather(folders, processes, strip_of))
-        if kept is not None:
-            np.savez_compressed(kept, picture=strips.picture, wall=strips.wall, place=strips.place)
+    strips = kept_or_gathered(Strips, kept, folders, processes, strip_of)
     click.echo(f"{len(strips.wall)} outlines")
     device = "cuda" if torch.cuda.is_available() else "cpu"
     network, record = train(strips, batch, device, steps=steps, minutes=minutes)

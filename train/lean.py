@@ -12,8 +12,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
-import time
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -25,12 +23,10 @@ from numpy.typing import NDArray
 from torch import Tensor, nn
 from torch.nn import functional as f
 
-from train.calibrate import folders_option
 from train.card import code_version, write_card
 from train.edge import (
     HELD_OUT_ONE_IN,
-    PACE_FROM,
-    PACE_TO,
+    PACE,
     ROOM,
     U_THICKNESS,
     U_WALL,
@@ -38,14 +34,16 @@ from train.edge import (
     conv,
     doubled,
     dulled,
-    gather,
+    kept_or_gathered,
     loss_of,
     separable,
     shown,
+    strip_options,
     unrolled,
     waves,
 )
 from train.export import parity, write_onnx
+from train.pace import steps_of
 from vision.face_edge import OVERLAP, PLACES, ROWS, WALL_STEPS
 from vision.label import Label
 from vision.lean import DROPS, SCHEMA
@@ -306,18 +304,7 @@ def train(
     known, unseen = ([torch.from_numpy(x[rows]).to(device) for x in strips.fields] for rows in (~held, held))
     network = LeanNet().to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
     optimizer = torch.optim.AdamW(network.parameters(), lr=3e-3, weight_decay=1e-3)
-    began = paced = time.monotonic()
-    total, step = steps, 0
-    while total is None or step < total:
-        if total is None and step == PACE_FROM:
-            paced = time.monotonic()
-        if total is None and step == PACE_TO:
-            now = time.monotonic()  # the first steps are slow
-            total = step + max(1, int((60.0 * minutes - (now - began)) * (PACE_TO - PACE_FROM) / (now - paced)))
-            click.echo(f"{total} steps fit into {minutes} minutes")
-        share = 0.0 if total is None or step < PACE_TO else step / total
-        for group in optimizer.param_groups:
-            group["lr"] = 3e-3 * min(1.0, (step + 1) / WARM_UP) * (0.5 + 0.5 * math.cos(math.pi * share)) + 1e-6
+    for step, _ in steps_of(optimizer, 3e-3, steps, minutes, warm_up=WARM_UP, pace=PACE):
         chosen = torch.randint(len(known[1]), (batch,), generator=dice, device=device)
         seen = disturbed(*(x[chosen] for x in known), dice)
         with torch.autocast(device, dtype=torch.bfloat16):
@@ -333,12 +320,11 @@ def train(
         if step % 100 == 0:
             rest = f"foot {float(foot_off):.2f} drop {float(density.detach()):.2f}, {float(drop_off):.2f}"
             click.echo(f"step {step} loss {float(loss.detach()):.3f} off by {float(off):.2f} samples, {rest}")
-        step += 1
     network.eval()
     found = tested(network, unseen)
     return network.cpu(), {
         "outlines": len(strips.wall),
-        "steps": step,
+        "steps": step + 1,
         "batch": batch,
         "held_out": int(held.sum()),
         **found,
@@ -397,15 +383,7 @@ def export(
 
 
 @click.command()
-@folders_option("--data", "folders", "Folder of training pictures with Labels; may be given again.", required=True)
-@click.option("--out", "path", default=Path("vision/models/lean.onnx"), type=click.Path(dir_okay=False, path_type=Path))
-@click.option(
-    "--kept", type=click.Path(dir_okay=False, path_type=Path), help="Unrolled outlines: read if there, else written."
-)
-@click.option("--steps", type=click.IntRange(1), help="Steps to train: with the same number, the same network again.")
-@click.option("--minutes", default=8.0, show_default=True, help="Training time after loading, without --steps.")
-@click.option("--batch", default=96, show_default=True)
-@click.option("--processes", default=os.cpu_count() or 1, help="For loading.")
+@strip_options("vision/models/lean.onnx", 8.0, 96)
 def main(
     folders: tuple[Path, ...],
     path: Path,
@@ -416,13 +394,7 @@ def main(
     processes: int,
 ) -> None:
     """Train the lean network and write it as ONNX."""
-    if kept is not None and kept.is_file():
-        with np.load(kept) as file:
-            strips = Strips(*(file[name] for name in Strips.__slots__))
-    else:
-        strips = Strips(*gather(folders, processes, strip_of))
-        if kept is not None:
-            np.savez_compressed(kept, **{name: getattr(strips, name) for name in Strips.__slots__})
+    strips = kept_or_gathered(Strips, kept, folders, processes, strip_of)
     click.echo(f"{len(strips.wall)} outlines")
     device = "cuda" if torch.cuda.is_available() else "cpu"
     network, record = train(strips, batch, device, steps=steps, minutes=minutes)

@@ -30,6 +30,7 @@ from train.calibrate import folders_option
 from train.card import code_version, write_card
 from train.dataset import labelled, read_example
 from train.export import parity, write_onnx
+from train.pace import steps_of
 from train.rim_draw import REACH, SIDE, draw
 from vision.fitting import fit_ellipse
 from vision.label import Label
@@ -62,7 +63,7 @@ SMEAR: Final = 0.7  # standard deviation of the target about the true place, in 
 ROUND_KINDS: Final = ("hole", "countersink", "clutter", "other", "body", "screw_head")  # no coins, though roundish
 HELD_OUT_ONE_IN: Final = 20
 WARM_UP: Final = 100  # steps
-PACE_FROM, PACE_TO = 60, 100  # steps whose pace says how many fit into the minutes
+PACE: Final = (60, 100)  # steps whose pace says how many fit into the minutes
 STATISTICS_FROM: Final = 40  # batches that the averaged network's normalisation is measured on
 MEAN, STD = 115.0, 60.0
 
@@ -432,21 +433,7 @@ def train(
         network, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.98)
     )
     optimizer = torch.optim.AdamW(network.parameters(), lr=4e-3, weight_decay=1e-3)
-    began = paced = time.monotonic()
-    total, step = steps, 0
-    while total is None or step < total:
-        if total is None and step == PACE_FROM:
-            paced = time.monotonic()
-        if total is None and step == PACE_TO:
-            now = time.monotonic()  # the first steps are slow
-            pace = (now - paced) / (PACE_TO - PACE_FROM)
-            total = step + max(1, int((60.0 * minutes - (now - began)) / pace))
-            click.echo(f"{total} steps fit into {minutes} minutes")
-        share = 0.0 if total is None else step / total
-        if step < PACE_TO:  # alike whether or not the number of steps was given
-            share = 0.0
-        for group in optimizer.param_groups:
-            group["lr"] = 4e-3 * min(1.0, (step + 1) / WARM_UP) * (0.5 + 0.5 * math.cos(math.pi * share)) + 1e-6
+    for step, share in steps_of(optimizer, 4e-3, steps, minutes, warm_up=WARM_UP, pace=PACE):
         chosen = torch.randint(len(truth), (batch,), generator=dice, device=device)
         true = unroll(pixels[chosen], truth[chosen], dice, train=True)
         shown = ((dulled(true.rgb, dice) - MEAN) / STD).contiguous(memory_format=torch.channels_last)
@@ -461,7 +448,6 @@ def train(
                 f"step {step} loss {float(loss.detach()):.3f} rim off by {float(away):.2f} samples, "
                 f"told rightly {float(right):.2f}, {share:.0%}"
             )
-        step += 1
     network = average.module
     for layer in network.modules():
         if isinstance(layer, nn.BatchNorm2d):  # the mean of weights has statistics of its own
@@ -483,7 +469,7 @@ def train(
     return network.cpu(), {
         "things": len(coins.truth),
         "coins": int(coins.truth[:, 5].sum()),
-        "steps": step,
+        "steps": step + 1,
         "batch": batch,
         "held_out": int(held.sum()),
         "rim_off_relative": round(float(away) * PITCH, 5),

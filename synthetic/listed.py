@@ -12,7 +12,6 @@ import argparse
 import csv
 import dataclasses
 import math
-import multiprocessing
 import sys
 import time
 from collections.abc import Iterator
@@ -270,7 +269,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--variant", default="auto", choices=("auto", "cuda_ad_rgb", "llvm_ad_rgb", "scalar_rgb"))
     parser.add_argument("--max-tilt", type=float, default=30.0, help="degrees")
-    parser.add_argument("--scales", type=pathtrace._shares, default=SCALES, help="shares, such as coin=0.5,ruler=0.5")
+    parser.add_argument("--scales", type=pathtrace.shares, default=SCALES, help="shares, such as coin=0.5,ruler=0.5")
     parser.add_argument("--plug", type=float, default=0.2, help="share of pictures of the plug side")
     a = parser.parse_args(arguments)
     rows = rows_of(a.rows)
@@ -290,15 +289,8 @@ def main(arguments: list[str] | None = None) -> int:
         failed += bool(error)
         print(f"{number:06d} {rows[number % len(rows)].part} {seconds:6.2f} s {error}", file=sys.stderr, flush=True)
 
-    if a.processes <= 1:
-        _start(a.variant)
-        for item in work:
-            report(_one(item))
-    else:
-        context = multiprocessing.get_context("spawn")
-        with context.Pool(a.processes, _start, (a.variant,), maxtasksperchild=400) as pool:
-            for result in pool.imap_unordered(_one, work):
-                report(result)
+    for result in pathtrace.worked_off(_one, work, a.processes, _start, a.variant):
+        report(result)
     return 1 if failed and failed == len(work) else 0
 
 

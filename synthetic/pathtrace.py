@@ -15,9 +15,10 @@ import multiprocessing
 import sys
 import time
 import zlib
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import shapely
@@ -36,6 +37,8 @@ from vision.label import Label
 from vision.vocabulary import BOTTOMS, FAMILIES
 
 Array = np.ndarray
+W = TypeVar("W")  # a piece of work, and what comes of it
+R = TypeVar("R")
 SETS = ("train", "heldout")
 SCALES = {
     "train": (("coin", 0.60), ("ruler", 0.13), ("card", 0.09), ("cylinder", 0.09), ("none", 0.09)),
@@ -520,7 +523,20 @@ def _one(work: tuple[Options, int, int, Path]) -> tuple[int, float, str]:
         return number, 0.0, f"{type(error).__name__}: {error}"
 
 
-def _shares(text: str) -> tuple[tuple[str, float], ...]:
+def worked_off(
+    one: Callable[[W], R], work: Sequence[W], processes: int, start: Callable[[str], None], variant: str
+) -> Iterator[R]:
+    """What comes of each piece of work, as it is done, in so many processes that `start` made ready with the variant."""
+    if processes <= 1:
+        start(variant)
+        yield from map(one, work)
+        return
+    context = multiprocessing.get_context("spawn")
+    with context.Pool(processes, start, (variant,), maxtasksperchild=400) as pool:
+        yield from pool.imap_unordered(one, work)
+
+
+def shares(text: str) -> tuple[tuple[str, float], ...]:
     pairs = (item.split("=") for item in text.split(","))
     return tuple((name.strip(), float(share)) for name, share in pairs)
 
@@ -545,7 +561,7 @@ def main(arguments: list[str] | None = None) -> int:
     )
     parser.add_argument(
         "--scales",
-        type=_shares,
+        type=shares,
         help="shares, such as coin=0.55,ruler=0.2,card=0.15,cylinder=0.05,none=0.05; coins alone in the held-out set unless said",
     )
     parser.add_argument("--negatives", type=float, default=0.12, help="share of pictures without a cam")
@@ -572,15 +588,8 @@ def main(arguments: list[str] | None = None) -> int:
             flush=True,
         )
 
-    if a.processes <= 1:
-        _start(a.variant)
-        for item in work:
-            report(_one(item))
-    else:
-        context = multiprocessing.get_context("spawn")
-        with context.Pool(a.processes, _start, (a.variant,), maxtasksperchild=400) as pool:
-            for result in pool.imap_unordered(_one, work):
-                report(result)
+    for result in worked_off(_one, work, a.processes, _start, a.variant):
+        report(result)
     return 1 if failed and failed == len(work) else 0
 
 

@@ -17,7 +17,7 @@ import onnxruntime as ort
 from numpy.typing import NDArray
 
 from vision.measure import FaceEdges
-from vision.models import FOLDER, ModelError, open_session
+from vision.models import FOLDER, open_with_card
 from vision.outline import outward_normals, sample, smooth_closed
 from vision.patch import Patch, shrink_by_area
 from vision.plane import Plane
@@ -166,7 +166,4 @@ def edge_network() -> ort.InferenceSession:
     ModelError
         If it is missing or not of this version.
     """
-    session = open_session(FOLDER / "edge.onnx")
-    if SCHEMA not in session.get_modelmeta().custom_metadata_map:
-        raise ModelError(f"the network edge.onnx carries no card of version {SCHEMA}: install the matching version")
-    return session
+    return open_with_card(FOLDER / "edge.onnx", SCHEMA)[0]

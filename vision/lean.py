@@ -7,7 +7,6 @@ edge to its foot on the bench.
 
 from __future__ import annotations
 
-import json
 from functools import lru_cache
 from typing import Final
 
@@ -17,7 +16,7 @@ from numpy.typing import NDArray
 
 from vision.face_edge import moved_to_edge, overlapping, unroll
 from vision.measure import FaceEdges
-from vision.models import FOLDER, ModelError, open_session
+from vision.models import FOLDER, open_with_card
 from vision.patch import Patch
 from vision.tilt import WallDrop
 
@@ -42,28 +41,21 @@ def first_edge_of_face(
     """
     strip = unroll(pixels, face.outline_px, face_map, patch, None)
     given = {"strip": overlapping(strip.picture), "normals": overlapping(strip.normals.astype(np.float32))}
-    edge, drop = lean_network().run(["edge", "drop"], given)
-    drops = WallDrop(np.asarray(drop[0], dtype=np.float64), usual_drops(), strip.pitch_px)
+    network, usual = lean_network()
+    edge, drop = network.run(["edge", "drop"], given)
+    drops = WallDrop(np.asarray(drop[0], dtype=np.float64), usual, strip.pitch_px)
     return moved_to_edge(face, strip, np.asarray(edge[0], dtype=np.float32)), drops
 
 
 @lru_cache(maxsize=1)
-def lean_network() -> ort.InferenceSession:
-    """The network, opened once a process.
+def lean_network() -> tuple[ort.InferenceSession, Array]:
+    """The network, opened once a process, and the density of drops whatever the picture: shares and deviations (samples) of
+    round normals about none, (K, 2).
 
     Raises
     ------
     ModelError
         If it is missing or not of this version.
     """
-    session = open_session(FOLDER / "lean.onnx")
-    if SCHEMA not in session.get_modelmeta().custom_metadata_map:
-        raise ModelError(f"the network lean.onnx carries no card of version {SCHEMA}: install the matching version")
-    return session
-
-
-@lru_cache(maxsize=1)
-def usual_drops() -> Array:
-    """The density of drops whatever the picture: shares and deviations (samples) of round normals about none, (K, 2)."""
-    card = json.loads(lean_network().get_modelmeta().custom_metadata_map[SCHEMA])
-    return np.asarray(card["usual_drops"], dtype=np.float64)
+    session, card = open_with_card(FOLDER / "lean.onnx", SCHEMA)
+    return session, np.asarray(card["usual_drops"], dtype=np.float64)

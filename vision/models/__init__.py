@@ -141,6 +141,24 @@ def open_session(path: Path) -> ort.InferenceSession:
         raise ModelError(f"the network {path.name} cannot be opened: install the package again") from error
 
 
+def open_with_card(path: Path, schema: str) -> tuple[ort.InferenceSession, dict[str, Any]]:
+    """A network file on one thread of the processor, and the card inside it.
+
+    Raises
+    ------
+    ModelError
+        If the file is missing, is no network, or carries no card of this schema.
+    """
+    session = open_session(path)
+    try:
+        card = json.loads(session.get_modelmeta().custom_metadata_map.get(schema, "null"))
+    except ValueError as error:
+        raise ModelError(f"the network {path.name} cannot be opened: install the package again") from error
+    if not isinstance(card, dict) or card.get("schema") != schema:
+        raise ModelError(f"the network {path.name} carries no card of version {schema}: install the matching version")
+    return session, card
+
+
 def load(path: Path, which: str) -> Model:
     """Open a network file on one thread.
 
@@ -149,13 +167,7 @@ def load(path: Path, which: str) -> Model:
     ModelError
         If the file is missing, is no network, or carries another schema, role, labels or input than this code knows.
     """
-    session = open_session(path)
-    try:
-        card = json.loads(session.get_modelmeta().custom_metadata_map.get(SCHEMA, "null"))
-    except ValueError as error:
-        raise ModelError(f"the network {path.name} cannot be opened: install the package again") from error
-    if not isinstance(card, dict) or card.get("schema") != SCHEMA:
-        raise ModelError(f"the network {path.name} carries no card of version {SCHEMA}: install the matching version")
+    session, card = open_with_card(path, SCHEMA)
     known = {
         "which": which,
         "classes": list(CLASSES),

@@ -57,6 +57,7 @@ class Store:
     rows: NDArray[np.int64]
     facts: NDArray[np.float32]
     source: NDArray[np.int32]  # index of the folder
+    picture: NDArray[np.int64]  # number of the picture in its folder
     name: NDArray[np.int64]  # checksum of the picture's name, to split by
     data: list[dict[str, Any]]  # of each folder: name, pictures, SHA-256 of their Labels
 
@@ -293,9 +294,7 @@ def build_store(
         If the folders hold no pictures with Labels that serve, or more than 1 % of them cannot be read.
     """
     listed = [labelled(folder) for folder in folders]
-    every = sum(map(len, listed))
-    if limit is not None and limit < every:
-        listed = [paths[: max(1, round(limit * len(paths) / every))] for paths in listed]
+    listed = [paths[:n] for paths, n in zip(listed, shared_out(limit, [len(paths) for paths in listed]), strict=True)]
     jobs = [(path, source) for source, paths in enumerate(listed) for path in paths][rank::world]
     slots = 2 if which == "reader" else 1
     shape = (STORE_PX, STORE_PX, 4) if which == "reader" else (*FINDER_PX, 4)
@@ -324,14 +323,50 @@ def build_store(
     keep = [(i, slot, facts) for i, rows in enumerate(done) for slot, facts in rows or ()]
     if not keep:
         raise ValueError(f"no picture in {', '.join(map(str, folders))} serves the {which}")
+    place = {path: number for paths in listed for number, path in enumerate(paths)}
     return Store(
         pixels=pixels.reshape(-1, *shape),
         rows=np.array([i * slots + slot for i, slot, _ in keep], np.int64),
         facts=np.stack([facts for _, _, facts in keep]),
         source=np.array([jobs[i][1] for i, _, _ in keep], np.int32),
+        picture=np.array([place[jobs[i][0]] for i, _, _ in keep], np.int64),
         name=np.array([zlib.crc32(jobs[i][0].name.encode()) for i, _, _ in keep], np.int64),
         data=[describe(folder, paths) for folder, paths in zip(folders, listed, strict=True)],
     )
+
+
+def first_of(store: Store, folders: Sequence[Path], numbers: Sequence[int]) -> Store:
+    """The store of the first pictures of each folder, so many of each; the pixels are shared, not copied.
+
+    `folders` are those that the whole store was built from.
+
+    Raises
+    ------
+    ValueError
+        If no picture is left.
+    """
+    kept = store.picture < np.asarray(numbers, np.int64)[store.source]
+    if not kept.any():
+        raise ValueError(f"none of {', '.join(map(str, folders))} is left by {list(numbers)}")
+    named = [(folder, labelled(folder)[:number]) for folder, number in zip(folders, numbers, strict=True) if number]
+    renumbered = np.cumsum([number > 0 for number in numbers]) - 1
+    return Store(
+        pixels=store.pixels,
+        rows=store.rows[kept],
+        facts=store.facts[kept],
+        source=renumbered[store.source[kept]].astype(np.int32),
+        picture=store.picture[kept],
+        name=store.name[kept],
+        data=[describe(folder, paths) for folder, paths in named],
+    )
+
+
+def shared_out(limit: int | None, sizes: Sequence[int]) -> list[int]:
+    """How many pictures of each folder make `limit` in all, in the proportion of the folders' sizes."""
+    every = sum(sizes)
+    if limit is None or limit >= every:
+        return list(sizes)
+    return [max(1, round(limit * size / every)) for size in sizes]
 
 
 def _fill(number: int) -> list[tuple[int, NDArray[np.float32]]] | None:

@@ -28,7 +28,7 @@ from torch import distributed as dist
 
 from train.augment import PARTS, Dice, finder_batch, reader_batch
 from train.checkpoint import AVERAGE, Config, resume, save, say, start_from
-from train.dataset import FINDER_PX, build_store
+from train.dataset import FINDER_PX, Store, build_store
 from train.feed import Feed
 from train.losses import NEAR_WEIGHT, SMOOTHING, finder_loss, reader_loss, word_losses
 from train.model import build_network
@@ -53,7 +53,8 @@ def train(
     minutes: float | None = None,
     save_every_s: float = 60.0,
     begin_from: Path | None = None,
-    tests: Sequence[Path] = (),
+    tests: Sequence[Path | Store] = (),
+    store: Store | None = None,
 ) -> Path:
     """Train, from fresh weights or those of another run; the path of the averaged weights.
 
@@ -70,8 +71,10 @@ def train(
         Seconds between checkpoints.
     begin_from : Path, optional
         Averaged weights of another run.
-    tests : sequence of Path
-        Folders to write figures about into the log, at the end.
+    tests : sequence of Path or Store
+        Folders to write figures about into the log, at the end; or what has been cut of one already.
+    store : Store, optional
+        What has been cut of the folders already, as `config.limit` says.
     """
     if steps is None and minutes is None:
         raise ValueError("steps or minutes must be given")
@@ -82,7 +85,7 @@ def train(
     run.mkdir(parents=True, exist_ok=True)
     began = time.monotonic()
     kind = "finder" if config.which == "finder" else "reader"
-    store = build_store(folders, kind, limit=config.limit, rank=rank, world=world)
+    store = store or build_store(folders, kind, limit=config.limit, rank=rank, world=world)
     feed, data = Feed(store, device, (config.seed, rank), evenness=config.evenness), store.data
     if rank == 0:
         pictures = sum(folder["pictures"] for folder in data)
@@ -161,10 +164,11 @@ def train(
         progress.elapsed_s = round(time.monotonic() - started, 1)
         save(run, config, progress, network, average, optimizer, data)
         say(run, {"validation": validate(average, feed, feed.held, config.which, config.batch), "step": progress.step})
-        for folder in tests:
-            test = Feed(build_store([folder], kind), device)
+        for held_out in tests:
+            cut = held_out if isinstance(held_out, Store) else build_store([held_out], kind)
+            test, name = Feed(cut, device), cut.data[0]["folder"]
             figures = validate(average, test, test.every, config.which, config.batch)
-            say(run, {"test": figures, "folder": folder.name, "squares": len(test.every), "step": progress.step})
+            say(run, {"test": figures, "folder": name, "squares": len(test.every), "step": progress.step})
         say(run, {"finished": progress.finished, "elapsed_s": progress.elapsed_s})
     if world > 1:
         dist.barrier()

@@ -25,11 +25,13 @@ from train.dataset import (
     build_store,
     describe,
     finder_picture,
+    first_of,
     labelled,
     part_circle,
     read_example,
     reader_facts,
     reader_squares,
+    shared_out,
     shown_centres,
     truth_map,
 )
@@ -237,6 +239,22 @@ def test_store_of_a_folder(tmp_path):
     assert len(whole.rows) == sum(max(read_example(p)[0].shape) >= 448 for p in folder.glob("*.json"))
     with pytest.raises(ValueError, match="no pictures"):
         build_store([tmp_path], "reader")
+
+
+def test_first_pictures_of_a_store_are_those_of_a_store_of_the_first_pictures(tmp_path):
+    many = write_folder(tmp_path / "many", 12, close_share=0.5)
+    few = write_folder(tmp_path / "few", 4, first=50, close_share=0.5)
+    assert shared_out(8, (12, 4)) == [6, 2] and shared_out(None, (12, 4)) == shared_out(99, (12, 4)) == [12, 4]
+    whole = build_store([many, few], "reader", workers=1)
+    for ours, built in (
+        (first_of(whole, [many, few], (6, 2)), build_store([many, few], "reader", limit=8, workers=1)),
+        (first_of(whole, [many, few], (0, 4)), build_store([few], "reader", workers=1)),
+    ):
+        assert (ours.pixels[ours.rows] == built.pixels[built.rows]).all()
+        assert np.array_equal(ours.facts, built.facts, equal_nan=True) and ours.data == built.data
+        assert (ours.source == built.source).all() and (ours.name == built.name).all()
+    with pytest.raises(ValueError, match="is left"):
+        first_of(whole, [many, few], (0, 0))
 
 
 def test_version_of_the_data_changes_with_a_label(tmp_path):

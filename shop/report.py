@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from shop.settle import checks_of, questions_of, remarks_of
+from shop.settle import checks_of, question_about, questions_of, remarks_of
 from vision.vocabulary import CENTRE, angle_from_clock, clock_from_angle, mirror_angle, mirror_hand
 
 MM_PER_INCH: Final = 25.4  # exact, international inch of 1959
@@ -91,11 +91,25 @@ def check_lines(reading: Mapping[str, Any]) -> list[str]:
     return [*asked, *checks_of(reading), *remarks_of(reading)]
 
 
+def side_line(reading: Mapping[str, Any], *, other: bool = False) -> str:
+    """Hand and screws as read, or as they are if the photo showed the other side than the reading takes.
+
+    Where the clock has the same words for both, a side is told by its angles.
+    """
+    hand = (reading.get("hand") or {}).get("label", "none")
+    clock = list(reading["pattern"]["clock"])
+    mirrored = mirrored_clock(clock)
+    if hand == "none" and mirrored == clock:
+        read = [hole["angle"]["value"] for hole in reading["pattern"]["holes"] if hole.get("angle")]
+        degrees = sorted(map(mirror_angle, read)) if other else read
+        return f"screws at {_and([*(f'{angle:.0f}°' for angle in degrees), *([CENTRE] * clock.count(CENTRE))])}"
+    sided = [] if hand == "none" else [f"{mirror_hand(hand) if other else hand} hand"]
+    return ", ".join([*sided, screws_text(mirrored if other else clock)])
+
+
 def mirror_line(reading: Mapping[str, Any]) -> str:
     """Hand and screws as they are if the photo showed the other side than the reading takes."""
-    hand = (reading.get("hand") or {}).get("label", "none")
-    sided = [] if hand == "none" else [f"{mirror_hand(hand)} hand"]
-    return ", ".join([*sided, screws_text(mirrored_clock(reading["pattern"]["clock"]))])
+    return side_line(reading, other=True)
 
 
 def mirrored_clock(clock: Sequence[str]) -> list[str]:
@@ -199,10 +213,12 @@ def sureness(word: Mapping[str, Any]) -> str:
 
 
 def side_sureness(reading: Mapping[str, Any]) -> str:
-    """How sure the side seen is; says so when the part reads the same from both."""
+    """How sure the side seen is; says so when the part reads the same from both and the side is not asked for."""
     facing, clock = reading["facing"], (reading.get("pattern") or {}).get("clock", [])
     hand = (reading.get("hand") or {}).get("label", "none")
-    if facing["probability"] < FAIRLY_SURE and hand == "none" and clock and mirrored_clock(clock) == list(clock):
+    asked = any(question_about(warning) == "facing" for warning in reading["warnings"])
+    alike = hand == "none" and clock and mirrored_clock(clock) == list(clock)
+    if facing["probability"] < FAIRLY_SURE and alike and not asked:
         return f"{chance_text(facing['probability'])}; it reads the same from the other side"
     return sureness(facing)
 

@@ -10,7 +10,7 @@ import streamlit as st
 from shop.dial import dial_svg
 from shop.pages import look
 from shop.pages.session import COINS, FIRST_COINS, choose_coin, coin_label, tell, told
-from shop.report import mirror_line, screws_text
+from shop.report import mirror_line, side_line
 from shop.settle import Question, questions_of
 
 SAID: Final = {
@@ -66,12 +66,11 @@ def _which_side(slot: str, reading: Mapping[str, Any], question: Question) -> No
     """Both faces as the clock shows them: the person compares with the part."""
     seen = (reading.get("facing") or {}).get("label", "screw")
     other = "plug" if seen == "screw" else "screw"
-    clock = reading["pattern"]["clock"]
     with st.container(border=True):
         st.html(look.question(question) + look.note("Which of the two is it, looked at like that?"))
         with st.container(horizontal=True, gap="small"):
             for side, turned in ((seen, False), (other, True)):
-                words = mirror_line(reading) if turned else _as_read(reading, clock)
+                words = side_line(reading, other=turned)
                 with st.container(width=SIDE_PX, gap="small"):
                     st.image(
                         dial_svg(reading, other_side=turned, small=True), width="stretch", alt=f"Clock face: {words}"
@@ -84,11 +83,6 @@ def _which_side(slot: str, reading: Mapping[str, Any], question: Question) -> No
                         width="stretch",
                     )
         st.button("I can't tell", key=f"tell-{slot}-facing-unknown", on_click=tell, args=(slot, "facing", "unknown"))
-
-
-def _as_read(reading: Mapping[str, Any], clock: list[str]) -> str:
-    hand = (reading.get("hand") or {}).get("label", "none")
-    return ", ".join([*([] if hand == "none" else [f"{hand} hand"]), screws_text(clock)])
 
 
 def _which_coin(slot: str, question: Question) -> None:

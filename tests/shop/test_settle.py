@@ -9,7 +9,7 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from shop.report import answer_line, check_lines, mirror_line, mirrored_clock, reading_text
+from shop.report import answer_line, check_lines, mirror_line, mirrored_clock, reading_text, side_line, side_sureness
 from shop.settle import ADVICE, NO_READING, QUESTION_ABOUT, QUIET, checks_of, questions_of, remarks_of, with_told
 from tests.shop.readings import a_reading
 from vision.quantity import NotMeasured, Quantity
@@ -39,6 +39,21 @@ def test_the_other_side_shows_the_clock_the_other_way_round():
     assert mirrored_clock(["2:30"]) == ["9:30"]
     hooked = a_reading(family=Word("hook", 0.99, ("hook",)), hand=Word("left", 0.9)).to_json()
     assert mirror_line(hooked) == "right hand, screws at 5 and 10 o'clock"
+
+
+def test_sides_that_the_clock_names_alike_are_told_by_their_angles():
+    """68.3 and 287 degrees are 2:30 and 9:30 from either side, as are 73 and 291.7 (360 degrees less each)."""
+    holes = tuple(
+        ScrewHole(at, (540.0, 428.0), Quantity(angle, 1.0), Quantity(4.5, 0.03), Quantity(3.3, 0.03))
+        for at, angle in (("2:30", 68.3), ("9:30", 287.0))
+    )
+    facing = Word("screw", 0.7, ("screw", "plug"), {"screw": 0.7, "plug": 0.3})
+    asked = unsure(SIDE, holes=holes, facing=facing)
+    assert side_line(asked) == "screws at 68° and 287°" and mirror_line(asked) == "screws at 73° and 292°"
+    assert "reads the same" not in side_sureness(asked)
+    assert "reads the same" in side_sureness(a_reading(holes=holes, facing=facing, warnings=()).to_json())
+    centred = a_reading(holes=(*holes, ScrewHole("centre", (500.0, 450.0), None, None, None))).to_json()
+    assert mirror_line(centred) == "screws at 73°, 292° and centre"
 
 
 def test_each_doubt_is_one_question_and_none_is_asked_twice():

@@ -22,7 +22,18 @@ from vision.vocabulary import CENTRE
 # then neither yes nor no, and the length is asked for.
 UNMEASURED_LENGTH_U_MM: Final = 0.75
 UNMEASURED_RADIUS_U_MM: Final = 0.3
+MODEL_U_MM: Final = 0.02  # two parts of one number differ by about this
+OPEN: Final = -1  # of a draw's face: either one, as the reading has it
 ZONE_SIGMA: Final = 1.0 / 3.0  # of a position zone's radius: its edge is at three standard deviations
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Same:
+    """A part of the list that the part read may be: the probability of that, and its lengths as the photo shows them."""
+
+    weight: float
+    mean: Array  # (K,), in the order of `MeasuredPart.names`; NaN for what the list does not say
+    mirrored: bool  # the photo shows the other face than stated
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,6 +56,18 @@ class Draws:
     list_length: Array  # (N, 3), error of the list's reach, tail width and hole diameters, mm
     conflict: bool = False  # no screw in question passes the holes as read
     sunk_share: float = 0.0  # of `countersunk`
+    face: NDArray[np.int8] | None = None  # (N,), OPEN, or for a draw of a part of the list 0 as stated and 1 the other
+
+    def of_none(self) -> Array:
+        """1 for a draw of a part that is none of the list's, else 0, (N,)."""
+        count = len(self.states)
+        return np.ones(count) if self.face is None else np.asarray(self.face == OPEN, dtype=float)
+
+    def face_share(self, share: float, *, mirrored: bool) -> Array:
+        """How far each draw counts for one face of the photo, (N,); `share` is that face's probability in the reading."""
+        if self.face is None:
+            return np.full(len(self.states), share)
+        return np.where(self.face == OPEN, share, self.face == int(mirrored))
 
     @property
     def major_mm(self) -> Array:
@@ -66,6 +89,7 @@ class Draws:
             self.list_length[part],
             self.conflict,
             self.sunk_share,
+            None if self.face is None else self.face[part],
         )
 
 
@@ -78,6 +102,7 @@ def draw(
     list_u95_mm: float,
     listed_screws: Mapping[str, int] | None = None,
     screws: Sequence[str] = (),
+    same: Sequence[Same] = (),
 ) -> Draws:
     """Draw parts, screws and thread positions that agree with all that is known.
 
@@ -94,6 +119,8 @@ def draw(
         Threads the shop's list names, with their numbers.
     screws : sequence of str
         Threads of the cylinder when known; before those of `measured`.
+    same : sequence of Same
+        Parts of the list that the part read may be; the rest of the probability is for a part of its own.
     """
     n = len(measured.holes)
     known = tuple(screws) or measured.screws
@@ -106,6 +133,7 @@ def draw(
         states[np.ix_(void, np.arange(5, states.shape[1], 3))] = middle_mm + spread_mm * rng.standard_normal(
             (len(void), n)
         )
+    face = _as_listed(states, same, rng)
     diameters = states[:, 5::3]
     names = known or CAM_SCREWS
     threads, weights = likely_screws(diameters, listed_screws, names, measured.screw_diameter_mm)
@@ -145,6 +173,7 @@ def draw(
         list_length=u * rng.standard_normal((count, 3)),
         conflict=conflict,
         sunk_share=float(countersunk.mean()),
+        face=None if face is None else face[kept],
     )
 
 
@@ -154,6 +183,21 @@ def _in_zone(rng: np.random.Generator, shape: tuple[int, int]) -> Array:
     radius = ZONE_SIGMA * np.sqrt(-2.0 * np.log1p(-inside * rng.random(shape)))
     turn = 2.0 * math.pi * rng.random(shape)
     return np.stack([radius * np.cos(turn), radius * np.sin(turn)], axis=-1)
+
+
+def _as_listed(states: Array, same: Sequence[Same], rng: np.random.Generator) -> NDArray[np.int8] | None:
+    """Put parts of the list in place of as many draws (in `states`) as are likely; the face each needs, (N,)."""
+    if not same:
+        return None
+    count = len(states)
+    which = np.searchsorted(np.cumsum([one.weight for one in same]), rng.random(count), side="right")
+    face = np.full(count, OPEN, dtype=np.int8)
+    for i, one in enumerate(same):
+        rows = np.nonzero(which == i)[0]
+        scattered = one.mean + MODEL_U_MM * rng.standard_normal((len(rows), states.shape[1]))
+        states[rows] = np.where(np.isnan(one.mean), states[rows], scattered)
+        face[rows] = one.mirrored
+    return face
 
 
 def _resample(likelihood: Array, rng: np.random.Generator) -> NDArray[np.intp]:
@@ -197,12 +241,14 @@ class Unmeasured:
         if self._off_reach is None and not self._radii:
             return self._draws.states
         states = self._draws.states.copy()
+        # A draw of a part of the list has that part's lengths.
+        own = 1.0 if self._draws.face is None else (self._draws.face == OPEN).astype(float)
         if self._off_reach is not None:
-            states[:, 0] = part.reach_mm + self._off_reach
+            states[:, 0] += own * (part.reach_mm + self._off_reach - states[:, 0])
         for column, along, radius, change in self._radii:
             x, y = (-along[0] if mirrored else along[0]), along[1]
             off = [-(new.xy_mm[0] * x + new.xy_mm[1] * y) / max(new.radius_mm, 1e-6) for new in part.holes]
-            longer = part.holes[int(np.argmin(off))].radius_mm - radius + change
+            longer = own * (part.holes[int(np.argmin(off))].radius_mm - radius + change)
             states[:, column] += longer * along[0]
             states[:, column + 1] += longer * along[1]
         return states

@@ -10,7 +10,7 @@ from typing import Any, Final
 import numpy as np
 
 from shop.doubts import FITS_ANYHOW
-from shop.draws import Draws, draw
+from shop.draws import Draws, Same, draw
 from shop.judging import LEAST_DRAWS, FitOptions, Judge, Judged, sides_of
 from shop.likeness import Likeness
 from shop.measure_next import Asker, DecideBy
@@ -18,6 +18,7 @@ from shop.measured import MeasuredPart, measured_part_by_hand, measured_part_fro
 from shop.parts import Part
 from shop.parts_table import PartsTable, label_probabilities, lengths_possible, screws_possible, table_of
 from shop.reasons import notes_of, reasons_of, short_reasons
+from shop.same_number import same_parts
 from shop.turning import Seat
 
 __all__ = [
@@ -118,17 +119,23 @@ def decide(
     options = options or FitOptions()
     rng = rng or np.random.default_rng(options.seed)
     table = parts if isinstance(parts, PartsTable) else table_of(parts)
-    draws = draw(
-        measured,
-        options.draws,
-        rng,
-        most_lift_mm=options.most_lift_mm,
-        list_u95_mm=options.list_u95_mm,
-        listed_screws=table.screws,
-        screws=options.screws,
-    )
-    alive, aside, against, chances = _sweep(table, measured, draws, options)
-    likeness = Likeness(measured, draws, options)
+
+    def drawn(count: int, same: Sequence[Same] = ()) -> Draws:
+        return draw(
+            measured,
+            count,
+            rng,
+            most_lift_mm=options.most_lift_mm,
+            list_u95_mm=options.list_u95_mm,
+            listed_screws=table.screws,
+            screws=options.screws,
+            same=same,
+        )
+
+    first = drawn(MIDDLE_DRAWS)
+    alive, aside, against, chances = _sweep(table, measured, first, options)
+    likeness = Likeness(measured, first, options, len(table.parts))
+    draws = drawn(options.draws, same_parts(likeness, [table.parts[row] for row, _ in alive]))
     judges = [Judge(measured, draws.first(count), options) for count in (LEAST_DRAWS, MIDDLE_DRAWS, options.draws)]
     ranked: list[tuple[tuple[float, ...], Judged, Seat | None, str]] = []
     for row, possible in alive:

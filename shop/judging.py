@@ -75,17 +75,23 @@ class Judged:
     screws_each: Array  # (N,), the same for the screws alone
     states: Array  # (N, K), the draws' states as used
     sides: tuple[Side, ...]
+    of_none: Array  # (N,), 1 for a draw of a part that is none of the list's
 
     @property
     def settled(self) -> float:
-        """Chance that all but the screws agrees, given that the screws do; 0 while the reading may be void."""
-        rest, agree = self.rest
-        return 0.0 if self.void > SETTLED_VOID else min(float(rest.mean()) / float(agree.mean()), 1.0)
+        """Chance that all but the screws agrees, given that the screws do, for a part that is none of the list's.
+
+        0 while the reading may be void. What follows is a trial, which shows the screws alone, and near twins share those:
+        so nothing counts here but what was measured and seen.
+        """
+        rest, agree = (each * self.of_none for each in self.rest)
+        agreeing = float(agree.sum())
+        return 0.0 if self.void > SETTLED_VOID or agreeing <= 0.0 else min(float(rest.sum()) / agreeing, 1.0)
 
     @property
     def rest(self) -> tuple[Array, Array]:
         """All that must agree, and the screws alone, (N,) each; with too few draws whose screws do, the rest alone."""
-        if float(self.screws_each.sum()) < FEW_AGREE:
+        if float((self.screws_each * self.of_none).sum()) < FEW_AGREE:
             return self.lengths_each, np.ones(len(self.lengths_each))
         return self.plain, self.screws_each
 
@@ -121,7 +127,9 @@ class Judge:
         `possible` says, for either face the photo may show, whether the holes need looking at.
         """
         measured, count = self.measured, len(self.draws.states)
-        void = measured.doubts.void
+        of_none = self.draws.of_none()
+        # What a listed part is like is known whatever the photo says; how likely it is allows for a void reading.
+        void = measured.doubts.void * of_none
         plain, anyhow, screws_each, lengths_each = np.zeros((4, count))
         bottom = 1.0 if part.bottom == "open" else measured.bottom["closed"]
         tail, all_words, sides, used = 0.0, 0.0, [], self.draws.states
@@ -135,14 +143,17 @@ class Judge:
             agree = self.screws(part, states, turned) if worth else np.zeros(len(states), dtype=np.bool_)
             used = used if turned else states
             both = lengths & agree
-            plain += share * words * bottom * both
-            anyhow += share * words * bottom * FITS_ANYHOW * told
-            lengths_each += share * words * bottom * lengths
-            all_words += share * words * bottom
-            screws_each += share * agree
-            tail += share * words * np.count_nonzero(lengths) / count
-            chance = (1.0 - void) * np.count_nonzero(both) / count + void * FITS_ANYHOW * float(np.mean(told))
-            sides.append(Side(share, turned, words * bottom * chance, np.count_nonzero(agree) / count))
+            counts = self.draws.face_share(share, mirrored=turned)
+            whole = float(counts.sum())
+            plain += counts * words * bottom * both
+            anyhow += counts * words * bottom * FITS_ANYHOW * told
+            lengths_each += counts * words * bottom * lengths
+            all_words += whole / count * words * bottom
+            screws_each += counts * agree
+            tail += words * float((counts * lengths).sum()) / count
+            chance = float((counts * ((1.0 - void) * both + void * FITS_ANYHOW * told)).sum()) / max(whole, 1e-12)
+            screws = float((counts * agree).sum()) / max(whole, 1e-12)
+            sides.append(Side(whole / count, turned, words * bottom * chance, screws))
         each = (1.0 - void) * plain + void * anyhow
         return Judged(
             part=part,
@@ -154,10 +165,11 @@ class Judge:
             plain=plain,
             lengths_each=lengths_each,
             words=all_words,
-            void=void,
+            void=float(void.mean()),
             screws_each=screws_each,
             states=used,
             sides=tuple(sides),
+            of_none=of_none,
         )
 
 

@@ -9,13 +9,12 @@ from typing import Any, Final
 import numpy as np
 
 from shop.calliper import mirrored
-from shop.draws import Draws
+from shop.draws import MODEL_U_MM, Draws
 from shop.judging import FitOptions, Judged, seat_of, sides_of
 from shop.measured import UNMEASURED_MM, Array, MeasuredPart, hand_probability
 from shop.parts import Part
 from shop.turning import Seat
 
-MODEL_U_MM: Final = 0.02  # two parts of one number differ by about this
 # What a photo's length carries besides its stated uncertainty, one length apart from the other, when twins are put in
 # order: a covariance that ties all lengths to one scale lets a hole's own small blunder speak for another scale, and so
 # for another reach. On 118 path-traced pictures, each part among twins 0.8 mm longer and shorter, the right part came
@@ -41,8 +40,8 @@ Fewer = int | None  # which of the read holes is taken to be none
 class Likeness:
     """Compares parts of a list with the part read; parts with the same holes share the work."""
 
-    def __init__(self, measured: MeasuredPart, draws: Draws, options: FitOptions) -> None:
-        self.draws, self.options = draws, options
+    def __init__(self, measured: MeasuredPart, draws: Draws, options: FitOptions, listed: int = 1) -> None:
+        self.draws, self.options, self.listed = draws, options, listed
         self.measured = {False: measured, True: mirrored(measured)}
         self.known = [k for k, name in enumerate(measured.names) if measured.is_measured(name)]
         self.told = [k for k, name in enumerate(measured.names) if _tells(measured, name)]
@@ -63,15 +62,30 @@ class Likeness:
         A blunder of the scale or the drawing makes the numbers it touches tell nothing: each is then put as unlikely as
         a value anywhere in the usual range.
         """
-        terms = []
+        return log_sum(tuple(self.by_face(part).values()))
+
+    def by_face(self, part: Part) -> dict[bool, float]:
+        """`sameness` for each face that the photo may show: as stated (False) and the other."""
+        missed = max(len(part.holes) - len(self.measured[False].holes), 0)
+        likely = max(0.5 * self.measured[False].doubts.drawing, LEAST_MISSED)
+        found = {}
         for share, turned in sides_of(self.measured[False]):
+            terms = []
             for fewer, chance in self._ways(part):
                 one = self._one_way(part, turned, fewer)
                 if one is not None and share * chance > 0.0:
                     terms.append(math.log(share * chance) + one)
-        missed = max(len(part.holes) - len(self.measured[False].holes), 0)
-        likely = max(0.5 * self.measured[False].doubts.drawing, LEAST_MISSED)
-        return _log_sum(terms) + missed * math.log(likely)
+            found[turned] = log_sum(terms) + missed * math.log(likely)
+        return found
+
+    def as_read(self) -> float:
+        """The least `sameness` to be expected of the very part read: chi-squared at what it exceeds once in a hundred.
+
+        Below it the part read is likely to be another one: non-conformity wants proof (ISO 14253-1).
+        """
+        freedom = len(self.told)
+        expected = 0.5 * chi2_limit(freedom) if freedom else 0.0
+        return math.log(max(1.0 - self.measured[False].doubts.void, 1e-12)) - expected
 
     def agrees_with_fewer(self, part: Part) -> bool:
         """Whether the part agrees with all that was read once one of the holes read is taken to be none."""
@@ -137,7 +151,7 @@ class Likeness:
             terms.append(math.log(doubts.drawing) - 0.5 * float(alone) - VOID_NATS * (len(rows) - lengths))
         if photo:
             terms.append(math.log(max(doubts.lengths, 0.1 * doubts.void)) - VOID_NATS * len(rows))
-        return _log_sum(terms) + math.log(max(words, 1e-12))
+        return log_sum(terms) + math.log(max(words, 1e-12))
 
     def _inverse_of(self, turned: bool, rows: tuple[int, ...], *, refusing: bool = False) -> Array:
         """Inverse of the covariance of these rows, with what the list and the photo add to it."""
@@ -199,7 +213,7 @@ def _tells(measured: MeasuredPart, name: str) -> bool:
     return u < TOLD_BELOW * (UNMEASURED_MM[name][1] if name in UNMEASURED_MM else OTHER_U_MM[kind])
 
 
-def _log_sum(terms: Sequence[float]) -> float:
+def log_sum(terms: Sequence[float]) -> float:
     """Logarithm of a sum of exponentials; minus infinity for none."""
     if not terms:
         return -math.inf

@@ -40,6 +40,7 @@ WELL_WORTH: Final = 0.5  # a measurement that removes less than this share of th
 # must be known before one
 DECIDED_AT: Final = 0.5
 SETTLED_FROM: Final = 0.95  # a trial shows the screws only: it comes when all else is settled as far as this
+OUT_OF_REACH: Final = 4.0  # a value this many standard uncertainties off what was read need not be spoken of
 TELL_THE_SCALE: Final = ("reach", "tail-width", "hole-distance")
 CALLIPER_U_MM: Final = CALLIPER_U95_MM / COVERAGE_FACTOR
 
@@ -97,16 +98,29 @@ class Shown:
     order: NDArray[np.intp]  # (BINS * draws in a bin,)
     value: Array  # (BINS,)
     now: float  # expected at present
+    of_none: Array | None = None  # (BINS * draws in a bin,), 1 for a draw of a part that is none of the list's
 
     def curve(self, each: Array) -> Curve:
-        """Average the fit over draws that would show nearly the same value; `each` is (N,), a probability a draw."""
-        return Curve(self.value, each[self.order].reshape(BINS, -1).mean(axis=1))
+        """Average the fit over draws that would show nearly the same value; `each` is (N,), a probability a draw.
+
+        A listed part's own value found does not make it likelier that the part is a listed one: near twins share lengths.
+        """
+        fits = each[self.order].reshape(BINS, -1)
+        if self.of_none is None or bool(self.of_none.all()):
+            return Curve(self.value, fits.mean(axis=1))
+        none = self.of_none.reshape(BINS, -1)
+        listed = np.minimum(1.0 - none.mean(axis=1), 1.0 - none.mean())
+        own = (fits * none).sum(axis=1) / np.maximum(none.sum(axis=1), 1.0)
+        own = np.where(none.any(axis=1), own, (fits * none).sum() / max(none.sum(), 1.0))
+        theirs = (fits * (1.0 - none)).sum(axis=1) / np.maximum((1.0 - none).sum(axis=1), 1.0)
+        return Curve(self.value, listed * theirs + (1.0 - listed) * own)
 
 
-def shown_by(quantity: CalliperQuantity, shown: Array) -> Shown:
+def shown_by(quantity: CalliperQuantity, shown: Array, of_none: Array | None = None) -> Shown:
     """Sort draws by what a calliper would show, (N,)."""
     order = np.argsort(shown)[: len(shown) // BINS * BINS]
-    return Shown(quantity, order, shown[order].reshape(BINS, -1).mean(axis=1), float(shown.mean()))
+    kept = None if of_none is None else of_none[order]
+    return Shown(quantity, order, shown[order].reshape(BINS, -1).mean(axis=1), float(shown.mean()), kept)
 
 
 class Asker:
@@ -154,7 +168,9 @@ class Asker:
         found = [*_lengths(self.measured, self.shown(judged), judged), *_looks(self.measured, judged)]
         trial = self._trial(judged, doubt)
         settled = self.measured.is_measured("reach") and judged.settled >= SETTLED_FROM
-        if settled:
+        # Nor does a trial show a tail's width: one that the photo did not measure was not compared at all.
+        compared = judged.part.tail_width_mm is None or self.measured.is_measured("tail_width")
+        if settled and compared:
             found.append(trial)
         best = _first_best(found, doubt)
         if best is not None and best[0] >= WELL_WORTH * doubt:
@@ -162,7 +178,11 @@ class Asker:
         # No single measurement settles it. The screws are best left to a trial, when all else is settled; until then
         # what settles most of that is asked for.
         if settled:
-            return trial[1]
+            return trial[1] if compared else self._widest(judged) or trial[1]
+        # A part that is the likelier refused is settled by what refuses it, whatever else is open.
+        refuses = self._against(judged)
+        if refuses is not None:
+            return refuses
         ahead = _before_a_trial(self.measured, self.shown(judged), judged, found)
         if ahead is not None:
             return ahead
@@ -186,6 +206,31 @@ class Asker:
             if u > CALLIPER_U_MM and (best is None or u / max(tolerance, 0.01) > best[0]):
                 best = u / max(tolerance, 0.01), _length(self.measured, quantity, turns, 0.0)
         return None if best is None else best[1]
+
+    def _against(self, judged: Judged) -> DecideBy | None:
+        """The length that speaks most against a part, by what was read; None for a part that may well agree."""
+        rest, screws = judged.rest
+        if float(rest.sum()) >= DECIDED_AT * float(screws.sum()):
+            return None
+        part = judged.part
+        own = {"reach": part.reach_mm, "tail-width": part.tail_width_mm}
+        most: tuple[float, DecideBy] | None = None
+        turns: tuple[float, str, tuple[float, float] | None]
+        for row, (kind, tolerance) in enumerate(zip(own, self.tolerances_mm, strict=True)):
+            value = own[kind]
+            if value is None or kind in self.measured.taken or not self.measured.is_measured(kind.replace("-", "_")):
+                continue
+            off = float(self.measured.mean[row]) - value
+            u = math.sqrt(max(float(self.measured.covariance[row, row]), 1e-12))
+            beyond = (abs(off) - tolerance) / u
+            if beyond > 0.0 and (most is None or beyond > most[0]):
+                near = value + math.copysign(tolerance, off)
+                if abs(off) + tolerance > OUT_OF_REACH * u:
+                    turns = near, "below" if off > 0.0 else "above", None
+                else:
+                    turns = near, "between", (value - tolerance, value + tolerance)
+                most = beyond, _length(self.measured, CalliperQuantity(kind), turns, 0.0)
+        return None if most is None else most[1]
 
     def about_the_reading(self) -> DecideBy:
         """What tells whether the reading itself holds: a look at its drawing, or one length when the scale is in doubt."""
@@ -298,8 +343,9 @@ def _sorted(
     for i, j in itertools.combinations(range(n), 2):
         ideal.append((CalliperQuantity("thread-distance", (i, j)), np.hypot(*(at[:, i] - at[:, j]).T)))
     ideal = [(q, value) for q, value in ideal if key_of(q, measured) not in measured.taken]
-    idle = shown_by(CalliperQuantity("idle"), rng.random(count))
-    return idle, tuple(shown_by(q, value + CALLIPER_U_MM * rng.standard_normal(count)) for q, value in ideal)
+    none = None if draws.face is None else draws.of_none()
+    idle = shown_by(CalliperQuantity("idle"), rng.random(count), none)
+    return idle, tuple(shown_by(q, value + CALLIPER_U_MM * rng.standard_normal(count), none) for q, value in ideal)
 
 
 def _lengths(
@@ -313,12 +359,13 @@ def _lengths(
     # A length of the part tells whether the scale is void, besides what it tells with a sound one.
     doubts = measured.doubts
     anyhow = FITS_ANYHOW * judged.words
-    sound = (1.0 - doubts.drawing) * judged.plain + doubts.drawing * anyhow
-    void = doubts.lengths * min(anyhow, 1.0 - anyhow)
+    drawing, lengths = doubts.drawing * judged.of_none, doubts.lengths * float(np.mean(judged.of_none))
+    sound = (1.0 - drawing) * judged.plain + drawing * anyhow
+    void = lengths * min(anyhow, 1.0 - anyhow)
     for one in shown[1]:
         quantity, curve = one.quantity, one.curve(judged.each)
         tells_scale = doubts.lengths > 0.0 and quantity.kind in TELL_THE_SCALE
-        left = (1.0 - doubts.lengths) * one.curve(sound).loss + void if tells_scale else curve.loss
+        left = (1.0 - lengths) * one.curve(sound).loss + void if tells_scale else curve.loss
         turns = turning(curve, one.now)
         if turns is None:
             continue
@@ -365,7 +412,8 @@ def _looks(measured: MeasuredPart, judged: Judged) -> list[tuple[float, DecideBy
         needs["hand"] = (part.hand, measured.hand[part.hand] / sided if sided > 0.0 else 0.5)
     found = []
     if measured.doubts.drawing > 0.0:
-        drawing, anyhow = measured.doubts.drawing, FITS_ANYHOW * judged.words
+        drawing = measured.doubts.drawing * float(np.mean(judged.of_none))
+        anyhow = FITS_ANYHOW * judged.words
         rest = min(max((p - drawing * anyhow) / (1.0 - drawing), 0.0), 1.0) if drawing < 1.0 else anyhow
         saved = doubt - (1.0 - drawing) * min(rest, 1.0 - rest) - drawing * min(anyhow, 1.0 - anyhow)
         found.append((saved, _seen(measured, CalliperQuantity("drawing"), "right", "drawing", saved / doubt)))
@@ -400,7 +448,7 @@ def _before_a_trial(
     each, screws = each[:count], screws[:count]
     all_agree, screws_agree = float(each.mean()), float(screws.mean())
     now = max(min(all_agree, screws_agree - all_agree), 0.0)
-    doubts = measured.doubts
+    doubts, of_none = measured.doubts, float(np.mean(judged.of_none))
     ahead = []
     for one in shown[1]:
         p, s = one.curve(each).probability, one.curve(screws).probability
@@ -409,12 +457,12 @@ def _before_a_trial(
             continue
         saved = now - float(np.minimum(p, np.maximum(s - p, 0.0)).mean())
         if one.quantity.kind in TELL_THE_SCALE:
-            saved += doubts.lengths * screws_agree
+            saved += of_none * doubts.lengths * screws_agree
         ahead.append((saved, _length(measured, one.quantity, turns, saved / max(now, LEAST_DOUBT))))
     for _, decide_by in found:
         key = decide_by.measure
         if key == "drawing":
-            saved = doubts.drawing * screws_agree
+            saved = of_none * doubts.drawing * screws_agree
         elif key == "facing":
             kept = [side for side in judged.sides if side.share > 0.0]
             saved = now - sum(
@@ -426,7 +474,7 @@ def _before_a_trial(
         else:
             continue
         ahead.append((saved, decide_by))
-    best = _first_best(ahead, max(now, doubts.void * screws_agree))
+    best = _first_best(ahead, max(now, judged.void * screws_agree))
     return None if best is None else best[1]
 
 

@@ -6,8 +6,8 @@ The folder holds NNNNNN.jpg beside NNNNNN.json (a vision.label.Label). For each 
 list, the true part, and its near twins, which differ from it in one thing only (screws, bottom, hand, reach by 0.8 mm).
 With ``--list`` the pictures are those of ``synthetic.listed``, and the list is that one and nothing else: the right part is
 the row that the Label names, the old part is the one built, off the row by manufacturing scatter, and a new one is as listed.
-The photo is read and compared with that list. Where the answer is `measure`, what is asked for is measured on the true
-part, with a calliper's error, and the question asked again.
+The photo is read and compared with that list. Where the answer is `measure`, what that part asks for is measured on the
+true part, with a calliper's error, and the question asked again of the whole list.
 
 Whether a part fits in truth is found apart from the code under test, by trying turns in steps of 0.01 degrees on exact
 numbers, with cylinder threads drawn as `tests.shop.simulated_shop` does. `--told` says facing and screws as a clerk who
@@ -225,6 +225,7 @@ class Tally:
     asked: Counter[str] = field(default_factory=Counter)
     after: int = 0
     after_right: int = 0
+    after_settled: int = 0  # of those, with the verdict `fits` or `does-not-fit`, and right
     steps: int = 0
     ended: int = 0
     ended_right: int = 0
@@ -408,12 +409,14 @@ def _measured_through(
                 tally.open_why["photo misread: taken anew"] += 1
                 return
             measured = take_in(measured, [finding])
-            candidate = decide(measured, [part], options).candidates[0]
+            candidate = _candidate_of(part, measured, case, options)
         if step == 0:
             tally.after += 1
             tally.after_right += (candidate.probability > 0.5 if answer is None else answer) == true
         if answer is not None:
             candidate = replace(candidate, verdict="fits" if answer else "does-not-fit")
+        if step == 0:
+            tally.after_settled += candidate.verdict == ("fits" if true else "does-not-fit")
     if candidate.verdict == "measure":
         tally.ended_open += 1
         why = f"after {ASKED_AT_MOST}" if len(asked) == ASKED_AT_MOST else "nothing more to ask"
@@ -425,6 +428,11 @@ def _measured_through(
     tally.ended_right += right
     if not right:
         tally.remarks.append(f"{name}: {part.part} ended as {candidate.verdict} after {', '.join(asked)}")
+
+
+def _candidate_of(part: Part, measured: MeasuredPart, case: Case, options: FitOptions) -> Candidate:
+    """One part of the whole list, decided anew."""
+    return next(one for one in decide(measured, case.listed, options).candidates if one.part == part.part)
 
 
 def _as_a_clerk(
@@ -507,6 +515,7 @@ def table_text(title: str, tally: Tally) -> str:
         ("parts that fit called does-not-fit", share(tally.false_no, tally.fitting)),
         ("measure, of all pairs", f"{share(tally.measure, tally.pairs)}, {tally.measure / max(n, 1):.2f} a reading"),
         ("forced after one measurement, right", share(tally.after_right, tally.after)),
+        ("  settled by it, and right", share(tally.after_settled, tally.after)),
         (f"answered after up to {ASKED_AT_MOST}, right", share(tally.ended_right, tally.ended)),
         ("  left open or sent back", share(tally.ended_open, tally.ended + tally.ended_open)),
         ("  why", ", ".join(f"{k} {v}" for k, v in tally.open_why.most_common())),

@@ -21,7 +21,7 @@ from shop.calliper import CalliperQuantity, Finding, parse_finding, take_in, val
 from shop.fits import Candidate, FitOptions, decide, measured_part_from_reading
 from shop.measured import MeasuredPart
 from shop.parts import Part, PartHole, read_csv
-from shop.parts_table import table_of
+from shop.parts_table import PartsTable, table_of
 from shop.threads import THREADS
 from vision.quantity import Quantity
 from vision.vocabulary import BOTTOMS, CENTRE, FAMILIES, HANDED_FAMILIES, clock_from_angle, mirror_hand, wrap_deg
@@ -285,13 +285,13 @@ def play(readings: int, noise: Noise, seed: int, *, facing_known: bool = False, 
                 tally.measure += 1
                 if rank > 3 or candidate.decide_by is None:
                     continue
-                _measured_through(tally, measured, candidate, old, new, lock, truth, options, rng)
+                _measured_through(tally, measured, table, candidate, old, new, lock, truth, options, rng)
         tally.readings_with_false_fit += wrong_here
     return tally
 
 
 def _measured_through(
-    tally: Tally, measured: MeasuredPart, candidate: Candidate, old: Part, new: Part, lock: Lock,
+    tally: Tally, measured: MeasuredPart, table: PartsTable, candidate: Candidate, old: Part, new: Part, lock: Lock,
     truth: bool, options: FitOptions, rng: np.random.Generator,
 ) -> None:  # fmt: skip
     """Measure what is asked for until there is an answer; decide after the first by the better half, too."""
@@ -311,7 +311,8 @@ def _measured_through(
             )
         else:
             measured = take_in(measured, [finding])
-            candidate = decide(measured, [new], replace(options, draws=4000)).candidates[0]
+            found = decide(measured, table, replace(options, draws=4000)).candidates
+            candidate = next(one for one in found if one.part == new.part)
         if step == 0:
             tally.after += 1
             tally.after_right += (candidate.probability > 0.5) == truth

@@ -1,0 +1,94 @@
+"""Which listed parts the part read may be, against Bayes' rule worked by hand and the normal distribution of scipy."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from shop.doubts import SURE
+from shop.draws import OPEN, Same, draw
+from shop.fits import FitOptions, decide
+from shop.likeness import PHOTO_U_MM, Likeness
+from shop.measured import measured_part_by_hand
+from shop.parts import Part, parse_holes
+from shop.same_number import UNLISTED, UNLISTED_PARTS, same_parts
+
+HOLES = "61@4.55:3.9; 209@4.55:3.9"
+OWN = Part("own", "cloverleaf", "closed", "none", 21.4, parse_holes(HOLES), tail_width_mm=12.0)
+PHOTO_HOLES = "61±0.5@4.55±0.1:3.9±0.1; 209±0.5@4.55±0.1:3.9±0.1"
+
+
+def read(reach="21.4±0.6", tail_width="12±0.6"):
+    """A part as a photo gives it, sure of all its words."""
+    by_hand = measured_part_by_hand("cloverleaf", "closed", None, reach, tail_width, PHOTO_HOLES)
+    return replace(by_hand, sha256="0" * 64, doubts=SURE)
+
+
+def likeness_of(measured, listed):
+    options = FitOptions(draws=2000)
+    drawn = draw(measured, 2000, np.random.default_rng(1), most_lift_mm=0.2, list_u95_mm=0.05)
+    return Likeness(measured, drawn, options, listed)
+
+
+def others(count):
+    """Parts of another outline, which the reading rules out."""
+    return [replace(OWN, part=f"other {i}", family="finger") for i in range(count)]
+
+
+def test_twins_share_by_the_normal_densities_of_what_was_read():
+    parts = [OWN, replace(OWN, part="twin", reach_mm=22.2), *others(58)]
+    found = same_parts(likeness_of(read("21.6±0.6"), 60), parts)
+    assert [round(float(one.mean[0]), 2) for one in found] == [21.4, 22.2]
+    u = math.hypot(0.3, PHOTO_U_MM)  # u95 of 0.6, and what a photo's length carries besides
+    expected = norm(21.6, u).pdf(21.4) / norm(21.6, u).pdf(22.2)
+    assert found[0].weight / found[1].weight == pytest.approx(expected, rel=0.02)
+    named = (1.0 - UNLISTED) * 60 / ((1.0 - UNLISTED) * 60 + UNLISTED * 60 + UNLISTED_PARTS)
+    assert sum(one.weight for one in found) == pytest.approx(named, abs=0.001)
+
+
+def test_a_part_unlike_all_that_are_listed_is_none_of_them():
+    parts = [replace(OWN, reach_mm=26.0), *others(59)]
+    assert sum(one.weight for one in same_parts(likeness_of(read(), 60), parts)) < 0.01
+
+
+def test_calliper_and_few_candidates_are_asked_about_no_list():
+    by_hand = measured_part_by_hand("cloverleaf", "closed", None, "21.4", "12", HOLES)
+    assert same_parts(likeness_of(by_hand, 60), [OWN]) == ()
+    assert same_parts(likeness_of(read(), 1), [OWN]) == ()
+
+
+def test_as_many_draws_as_are_likely_have_the_listed_lengths():
+    measured = read()
+    mean = np.full(len(measured.names), np.nan)
+    mean[0] = 25.0
+    same = (Same(0.4, mean, False),)
+    drawn = draw(measured, 20_000, np.random.default_rng(2), most_lift_mm=0.2, list_u95_mm=0.05, same=same)
+    listed = drawn.face != OPEN
+    assert listed.mean() == pytest.approx(0.4, abs=4.0 * math.sqrt(0.24 / 20_000) + 0.005)
+    assert np.abs(drawn.states[listed, 0] - 25.0).max() < 0.12
+    assert norm.fit(drawn.states[~listed, 0]) == pytest.approx((21.4, 0.3), abs=0.02)
+    assert drawn.states[listed, 1].std() == pytest.approx(0.3, abs=0.02)  # what the list does not say stays as read
+
+
+def test_a_near_twin_kept_off_the_list_is_not_called_by_its_twins_name():
+    """Read to 1.5 mm, a part 1.2 mm longer than the listed one agrees with it; that alone must call nothing a fit."""
+    report = decide(read("22.6±1.5"), [OWN, *others(59)], FitOptions())
+    own = next(one for one in report.candidates if one.part == "own")
+    assert own.verdict == "measure"
+
+
+def test_a_tail_width_that_was_not_measured_is_asked_for_before_a_trial():
+    """With 0.02 mm of play no calliper tells whether the screws pass: a trial does, and shows nothing of the tail."""
+    tight = "61@4.55:3.22; 209@4.55:3.22"
+    part = replace(OWN, holes=parse_holes(tight))
+
+    def asked(tail_width):
+        measured = measured_part_by_hand("cloverleaf", "closed", None, "21.4", tail_width, tight, screws=("#5-40",))
+        return decide(measured, [part]).candidates[0].decide_by
+
+    assert asked("12").measure == ""
+    assert asked(None).measure == "tail-width"
+    part = replace(part, tail_width_mm=None)
+    assert asked(None).measure == ""

@@ -34,8 +34,13 @@ SCHEMA: Final = "camdial.fits/1"
 FITS, MEASURE, DOES_NOT_FIT = "fits", "measure", "does-not-fit"
 LEAST_LABEL: Final = 1e-3  # below this the words alone say no
 REFINE_FROM: Final = 0.02  # on the first few draws; below it the answer is no whatever the rest says
+FIRST_DRAWS: Final = 2000  # enough to name the screws
 MIDDLE_DRAWS: Final = 6000
+CLOSELY: Final = (
+    24  # so many, likeliest first, get a probability from many draws; of the others only the verdict counts
+)
 NEAR: Final = 0.01  # this near a limit of the verdict, all draws are used: 3.5 standard errors of the middle number
+NEAR_AT_FIRST: Final = 0.04  # the same for the first few draws: four standard errors
 FEW: Final = 8  # with so few candidates, always
 RANKED_ASIDE: Final = 40  # of the parts set aside, as many are put in order by what still speaks for them
 MOST_ASKED: Final = 10  # so many undecided candidates, best first, get their deciding measurement worked out
@@ -132,32 +137,37 @@ def decide(
             same=same,
         )
 
-    first = drawn(MIDDLE_DRAWS)
+    first = drawn(FIRST_DRAWS)
     alive, aside, against, chances = _sweep(table, measured, first, options)
     likeness = Likeness(measured, first, options, len(table.parts))
     draws = drawn(options.draws, same_parts(likeness, [table.parts[row] for row, _ in alive]))
     judges = [Judge(measured, draws.first(count), options) for count in (LEAST_DRAWS, MIDDLE_DRAWS, options.draws)]
-    ranked: list[tuple[tuple[float, ...], Judged, Seat | None, str]] = []
+    likeliest = sorted((-likeness.sameness(table.parts[row]), row) for row, _ in alive)
+    closely = {row for _, row in likeliest[:CLOSELY]}
+    limits = options.fits_from, options.not_up_to
+    ranked: list[tuple[tuple[float, ...], Judged, Seat | None, str, list[bool]]] = []
     for row, possible in alive:
         part = table.parts[row]
         judged = judges[2 if len(alive) <= FEW else 0].judge(part, possible)
         if len(alive) > FEW and float(judged.plain.mean()) >= REFINE_FROM:
-            judged = judges[1].judge(part, possible)
-            if any(abs(judged.probability - at) < NEAR for at in (options.fits_from, options.not_up_to)):
+            if row in closely or any(abs(judged.probability - at) < NEAR_AT_FIRST for at in limits):
+                judged = judges[1].judge(part, possible)
+            if row in closely and any(abs(judged.probability - at) < NEAR for at in limits):
                 judged = judges[2].judge(part, possible)
         verdict = verdict_of(judged.probability, measured, options)
         if verdict == DOES_NOT_FIT and likeness.cannot_be_told(judged):
             verdict = MEASURE
         rank = float(verdict == DOES_NOT_FIT), -likeness.sameness(part)
-        ranked.append((rank, judged, likeness.seat(part), verdict))
+        ranked.append((rank, judged, likeness.seat(part), verdict, possible))
     ranked.sort(key=lambda entry: entry[0])
     asker, asked = Asker(measured, draws, rng, (options.reach_tolerance_mm, options.tail_width_tolerance_mm)), 0
     candidates = []
-    for _, judged, seat, verdict in ranked:
+    for _, judged, seat, verdict, possible in ranked:
         decide_by = None
         if verdict == MEASURE and asked < MOST_ASKED:
             asked += 1
-            decide_by = asker.best(judged)
+            few = len(judged.each) < len(judges[1].draws.states)
+            decide_by = asker.best(judges[1].judge(judged.part, possible) if few else judged)
         candidates.append(_candidate(judged, verdict, measured, draws, seat, decide_by, options))
     aside, against, chances = _in_order(table, measured, likeness, options, aside, against, chances)
     about = asker.about_the_reading() if chances and max(chances) > options.not_up_to else None

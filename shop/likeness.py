@@ -48,6 +48,7 @@ class Likeness:
         self.floor = (options.list_u95_mm / 2.0) ** 2 + MODEL_U_MM**2  # variance of a listed length, mm²
         self._seats: dict[Any, Seat | None] = {}
         self._inverse: dict[Any, Array] = {}
+        self._faces: dict[int, tuple[Part, dict[bool, float]]] = {}  # by the part's identity; the part is kept alive
 
     def seat(self, part: Part, *, turned: bool = False, fewer: Fewer = None) -> Seat | None:
         """The best seat over the holes read, or None when the part has too few holes."""
@@ -66,6 +67,8 @@ class Likeness:
 
     def by_face(self, part: Part) -> dict[bool, float]:
         """`sameness` for each face that the photo may show: as stated (False) and the other."""
+        if id(part) in self._faces:
+            return self._faces[id(part)][1]
         missed = max(len(part.holes) - len(self.measured[False].holes), 0)
         likely = max(0.5 * self.measured[False].doubts.drawing, LEAST_MISSED)
         found = {}
@@ -76,6 +79,7 @@ class Likeness:
                 if one is not None and share * chance > 0.0:
                     terms.append(math.log(share * chance) + one)
             found[turned] = log_sum(terms) + missed * math.log(likely)
+        self._faces[id(part)] = part, found
         return found
 
     def as_read(self) -> float:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+WORTH_PICKING: Final = 0.8  # with a smaller share of draws near enough, those are picked out first
 
 
 def allowed_turns(thread_mm: Array, hole_mm: Array, limit_mm: Array) -> tuple[Array, Array]:
@@ -57,26 +60,45 @@ def fits_by_turning(threads_mm: Array, holes_mm: Array, limits_mm: Array, most_r
     shape = np.broadcast_shapes(threads_mm.shape[:-2], holes_mm.shape[:-2], limits_mm.shape[:-1])
     n, m = threads_mm.shape[-2], limits_mm.shape[-1]
     swing = 2.0 * math.sin(0.5 * most_rad)
-    turns: dict[tuple[int, int], tuple[Array, Array]] = {}
+    near: dict[tuple[int, int], NDArray[np.bool_]] = {}  # where a turn may do at all
     for i, j in itertools.product(range(n), range(m)):
-        thread, hole, limit = threads_mm[..., i, :], holes_mm[..., j, :], limits_mm[..., j]
-        apart = thread - hole
-        room = limit + swing * np.hypot(hole[..., 0], hole[..., 1])
-        if not bool((apart[..., 0] ** 2 + apart[..., 1] ** 2 <= room * np.abs(room)).any()):
-            continue  # in no draw near enough for any turn
-        middle, half = allowed_turns(thread, hole, limit)
+        hole = holes_mm[..., j, :]
+        apart = threads_mm[..., i, :] - hole
+        room = limits_mm[..., j] + swing * np.hypot(hole[..., 0], hole[..., 1])
+        close = apart[..., 0] ** 2 + apart[..., 1] ** 2 <= room * np.abs(room)
+        if bool(close.any()):
+            near[i, j] = np.broadcast_to(close, shape)
+    choices = [
+        choice for choice in itertools.permutations(range(m), n) if all(pair in near for pair in enumerate(choice))
+    ]
+    fits = np.zeros(shape, dtype=np.bool_)
+    if not choices:
+        return fits
+    rows = np.logical_or.reduce([np.logical_and.reduce([near[pair] for pair in enumerate(one)]) for one in choices])
+    if len(shape) == 1 and holes_mm.ndim == 2 and np.count_nonzero(rows) < WORTH_PICKING * rows.size:
+        if rows.any():
+            fits[rows] = _some_turn(threads_mm[rows], holes_mm, limits_mm[rows], most_rad, choices)
+        return fits
+    return _some_turn(threads_mm, holes_mm, limits_mm, most_rad, choices)
+
+
+def _some_turn(
+    threads_mm: Array, holes_mm: Array, limits_mm: Array, most_rad: float, choices: Sequence[tuple[int, ...]]
+) -> NDArray[np.bool_]:
+    """`fits_by_turning` for some ways of giving holes to threads."""
+    turns: dict[tuple[int, int], tuple[Array, Array]] = {}
+    for i, j in sorted({pair for choice in choices for pair in enumerate(choice)}):
+        middle, half = allowed_turns(threads_mm[..., i, :], holes_mm[..., j, :], limits_mm[..., j])
         closed = half < 0.0
         low, high = np.maximum(middle - half, -most_rad), np.minimum(middle + half, most_rad)
         turns[i, j] = np.where(closed, np.inf, low), np.where(closed, -np.inf, high)
-    fits = np.zeros(shape, dtype=np.bool_)
-    for choice in itertools.permutations(range(m), n):
-        pairs = [turns.get((i, j)) for i, j in enumerate(choice)]
-        if any(pair is None for pair in pairs):
-            continue
-        low = np.maximum.reduce([pair[0] for pair in pairs if pair is not None])
-        high = np.minimum.reduce([pair[1] for pair in pairs if pair is not None])
-        fits |= low <= high
-    return fits
+    agree = []
+    for choice in choices:
+        pairs = [turns[pair] for pair in enumerate(choice)]
+        low = np.maximum.reduce([pair[0] for pair in pairs])
+        high = np.minimum.reduce([pair[1] for pair in pairs])
+        agree.append(low <= high)
+    return np.asarray(np.logical_or.reduce(agree))
 
 
 @dataclass(frozen=True, slots=True)

@@ -119,16 +119,29 @@ def table(verdicts: Sequence[Verdict]) -> dict[str, Any]:
     }
     for name in ("family", "bottom", "hand", "facing"):
         words = [(v.word(name), getattr(v.look.label, name)) for v in cams]
-        seen = [(word, truth) for word, truth in words if word is not None]
-        if not seen:
-            continue
-        confidence = np.array([word.probability for word, _ in seen])
-        figures[f"{name} empty sets"] = sum(not word.plausible for word, _ in seen)
-        figures[f"{name} ECE"] = expected_calibration_error(confidence, np.array([word.label == t for word, t in seen]))
-        figures[f"{name} ECE by chance alone"] = calibration_error_by_chance(confidence)
-        figures[f"{name} coverage"] = share([t in word.plausible for word, t in seen])
-        figures[f"{name} set size"] = float(np.mean([len(word.plausible) for word, _ in seen]))
+        figures |= _honesty(name, [(word, truth) for word, truth in words if word is not None])
+    read = [(v.reading, v.look) for v in cams if v.reading is not None]
+    hands = [(reading.hand_seen, look.truth["hand"]) for reading, look in read]
+    figures |= _honesty("hand as seen", [(word, WORDS["hand"][t]) for word, t in hands if t != NO_TRUTH])
+    for shows, where in ((True, "where it shows"), (False, "where it does not")):
+        facing = [(reading.facing, look.label.facing) for reading, look in read if look.label.facing_shows is shows]
+        if facing:
+            figures[f"facing set size, {where}"] = float(np.mean([len(word.plausible) for word, _ in facing]))
     return figures
+
+
+def _honesty(name: str, seen: Sequence[tuple[Word, str | None]]) -> dict[str, Any]:
+    """How honest one word's probabilities and sets are on the pictures where it was said, beside the truth."""
+    if not seen:
+        return {}
+    confidence = np.array([word.probability for word, _ in seen])
+    return {
+        f"{name} empty sets": sum(not word.plausible for word, _ in seen),
+        f"{name} ECE": expected_calibration_error(confidence, np.array([word.label == t for word, t in seen])),
+        f"{name} ECE by chance alone": calibration_error_by_chance(confidence),
+        f"{name} coverage": share([t in word.plausible for word, t in seen]),
+        f"{name} set size": float(np.mean([len(word.plausible) for word, _ in seen])),
+    }
 
 
 def _hand_seen(verdict: Verdict) -> bool:
@@ -299,9 +312,7 @@ def model_card(
     lines += [""] if tested else []
     lines += ["| figure | value |", "|---|---|"]
     for name, value in whole.items():
-        lines.append(
-            f"| {name} | {f'{value:.2f}' if value is not None and name.endswith('size') else percent(value)} |"
-        )
+        lines.append(f"| {name} | {f'{value:.2f}' if value is not None and 'set size' in name else percent(value)} |")
     for title, key in (
         ("family", lambda v: str(v.look.label.family)),
         ("light", light_of),
@@ -430,7 +441,7 @@ def main(
         raise click.ClickException("the folders hold no pictures with Labels")
     verdicts = judge(look_at_all(paths, models), reader)
     for name, value in table(verdicts).items():
-        click.echo(f"{name:36} {f'{value:.3f}' if name.endswith('size') and value is not None else percent(value)}")
+        click.echo(f"{name:36} {f'{value:.3f}' if 'set size' in name and value is not None else percent(value)}")
     training: list[Look] = []
     if peer_folders:
         spread = [path for folder in peer_folders for path in labelled(folder)]

@@ -69,6 +69,9 @@ def test_table_counts_as_by_hand(models):
     assert figures["not-cams refused"] == pytest.approx(1 / 2)
     assert figures["wrong and sure"] == pytest.approx(2 / 7)  # the fork, and the thing taken for a cam
     assert figures["family set size"] == pytest.approx(1.0) and figures["family coverage"] == pytest.approx(3 / 4)
+    # one of the four hands that were read is wrong, and each set holds one label
+    assert figures["hand as seen coverage"] == pytest.approx(3 / 4) and figures["hand as seen set size"] == 1.0
+    assert figures["facing set size, where it shows"] == figures["facing set size, where it does not"] == 1.0
     card = model_card(verdicts, reader, reader, {"reader": 1.0}, {}, 9.5)
     assert "| family | 60.0 % |" in card and "### By family" in card and "## Limits" in card
 

@@ -212,6 +212,7 @@ def _open_the_rest() -> None:
     import numpy.random  # noqa: F401
 
     from vision.face_edge import edge_network
+    from vision.hole_net import hole_network
     from vision.lean import lean_network
     from vision.models import shipped
     from vision.outline_words import outline_network
@@ -219,6 +220,7 @@ def _open_the_rest() -> None:
     shipped("rim")
     lean_network()
     edge_network()
+    hole_network()
     outline_network()
 
 

@@ -63,6 +63,8 @@ LAYERS = (
         "vision.find",
         "vision.hole_evidence",
         "vision.hole_fit",
+        "vision.hole_net",
+        "vision.hole_view",
     },
     {"vision.pipeline"},
 )

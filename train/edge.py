@@ -15,6 +15,7 @@ import os
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, fields
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -30,9 +31,9 @@ from train.card import code_version, write_card
 from train.dataset import labelled, read_example
 from train.export import parity, write_onnx
 from train.pace import steps_of
-from vision.face import see_face
+from vision.face import FaceView, see_face
 from vision.face_edge import OVERLAP, PLACES, ROWS, SCHEMA, WALL_STEPS, WIDEST, Strip, unroll
-from vision.find import find_part
+from vision.find import Found, find_part
 from vision.label import Label
 from vision.photo import Photo
 from vision.segment import find_regions
@@ -82,21 +83,33 @@ def crossing(polygon: Array, points: Array, normals: Array, farthest: float) -> 
     return np.where(np.abs(nearest) < farthest, nearest, np.nan)
 
 
-def unrolled(path: Path) -> tuple[Strip, Label, Array, Array] | None:
-    """The outline of one labelled picture's cam as it is seen in use, unrolled; its Label, its wall's width and its true
-    place on every row, (ROWS,), samples."""
+@lru_cache(maxsize=1)
+def seen_part(path: Path) -> tuple[NDArray[np.uint8], Label, Found, FaceView] | None:
+    """One labelled picture of a cam as it is seen in use: pixels, Label, what was found and the edges of its face."""
     try:
         picture, label = read_example(path)
     except (ValueError, OSError):
         return None
-    shapes = {shape.kind: np.asarray(shape.polygon_px, dtype=float) for shape in label.shapes}
-    if label.family is None or not {"part", "body"} <= shapes.keys():
+    if label.family is None:
         return None
     found = find_part(picture, find_regions(Photo(picture, path.name, "", label.focal_35mm)))
     if found.words is None or found.patch is None or found.outcome != "read":
         return None
     view = see_face(picture, found.patch, found.words)
-    if view is None or view.clipped:
+    return None if view is None or view.clipped else (picture, label, found, view)
+
+
+def unrolled(path: Path) -> tuple[Strip, Label, Array, Array] | None:
+    """The outline of one labelled picture's cam as it is seen in use, unrolled; its Label, its wall's width and its true
+    place on every row, (ROWS,), samples."""
+    seen = seen_part(path)
+    if seen is None:
+        return None
+    picture, label, found, view = seen
+    if found.words is None or found.patch is None:
+        return None
+    shapes = {shape.kind: np.asarray(shape.polygon_px, dtype=float) for shape in label.shapes}
+    if not {"part", "body"} <= shapes.keys():
         return None
     strip = unroll(picture, view.edges.outline_px, found.words.map("face"), found.patch, None, ROOM)
     farthest = (ROOM / 2.0 - 2.0) * strip.pitch_px
@@ -109,24 +122,24 @@ def unrolled(path: Path) -> tuple[Strip, Label, Array, Array] | None:
 def strip_of(path: Path) -> tuple[NDArray[Any], ...] | None:
     """One row of each field of `Strips`."""
     seen = unrolled(path)
-    return None if seen is None else (seen[0].picture[..., :4], *seen[2:])
+    return None if seen is None else tuple(field[None] for field in (seen[0].picture[..., :4], *seen[2:]))
 
 
 def gather(
-    folders: tuple[Path, ...], processes: int, row_of: Callable[[Path], tuple[NDArray[Any], ...] | None]
+    folders: tuple[Path, ...], processes: int, rows_of: Callable[[Path], tuple[NDArray[Any], ...] | None]
 ) -> list[NDArray[Any]]:
-    """What `row_of` gives for all cams of the folders' pictures whose outline the steps before this one find, shuffled.
+    """What `rows_of` gives for all cams of the folders' pictures whose outline the steps before this one find, shuffled.
 
-    The first field keeps its type, the others become single precision.
+    A picture may give any number of rows of each field. The first field keeps its type, the others become single precision.
     """
     paths = [path for folder in folders for path in labelled(folder)]
     # spawned, not forked: OpenCV's threads do not live on in a fork, and a call that waits for one waits for ever
     with ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn")) as pool:
-        rows = [row for row in pool.map(row_of, paths, chunksize=8) if row is not None]
+        rows = [row for row in pool.map(rows_of, paths, chunksize=8) if row is not None]
     if len(rows) < 2 * HELD_OUT_ONE_IN:
-        raise click.ClickException(f"only {len(rows)} outlines in these pictures: render more")
+        raise click.ClickException(f"only {len(rows)} of these pictures show a part: render more")
     order = np.random.default_rng(0).permutation(len(rows))
-    picture, *others = (np.stack([rows[i][k] for i in order]) for k in range(len(rows[0])))
+    picture, *others = (np.concatenate([rows[i][k] for i in order]) for k in range(len(rows[0])))
     return [picture, *(field.astype(np.float32) for field in others)]
 
 
@@ -135,16 +148,16 @@ def kept_or_gathered(
     kept: Path | None,
     folders: tuple[Path, ...],
     processes: int,
-    row_of: Callable[[Path], tuple[NDArray[Any], ...] | None],
+    rows_of: Callable[[Path], tuple[NDArray[Any], ...] | None],
 ) -> S:
     """Strips from the file where they were kept, or gathered and then kept there."""
     names = [field.name for field in fields(kind)]
     if kept is not None and kept.is_file():
         with np.load(kept) as file:
             return kind(*(file[name] for name in names))
-    strips = kind(*gather(folders, processes, row_of))
+    strips = kind(*gather(folders, processes, rows_of))
     if kept is not None:
-        np.savez_compressed(kept, **{name: getattr(strips, name) for name in names})
+        np.savez(kept, **{name: getattr(strips, name) for name in names})
     return strips
 
 

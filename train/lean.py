@@ -95,7 +95,7 @@ def strip_of(path: Path) -> tuple[NDArray[Any], ...] | None:
         return None
     strip, label, wall, face = seen
     drop = np.full(2, np.nan) if label.scale_kind == "cylinder" else drop_of(label) / strip.pitch_px
-    return strip.picture[..., :4], wall, face, strip.normals, drop
+    return tuple(field[None] for field in (strip.picture[..., :4], wall, face, strip.normals, drop))
 
 
 class Ring(nn.Module):

@@ -2,7 +2,8 @@
 
 A hole in a plate seen aslant is a lens between its upper edge and its lower one, and the through edge of a countersunk
 hole lies deep under the face. Once the plane is known both can be drawn. Each drawing is weighed by what the photo shows
-along it, and the holes of one part speak for each other's size; the mean over all drawings is measured, their spread stated.
+along it and by a network that looks at the hole as a whole, and the holes of one part speak for each other's size; the mean
+over all drawings is measured, their spread stated.
 """
 
 from __future__ import annotations
@@ -22,23 +23,23 @@ from vision.hole_evidence import (
     through_evidence,
     window_round,
 )
+from vision.hole_net import HoleDensity, see_holes
 from vision.measure import HoleEdges
 from vision.plane import Plane
 
 Array = NDArray[np.float64]
 
-STEP_MM: Final = 0.2  # between places that are tried
-PLACES: Final = np.arange(-4, 5)
+PLACES: Final = np.arange(-2, 3)  # steps from the network's place, either way
+STEP_MM: Final = (0.12, 0.3)  # between places that are tried: the network's spread, no less and no more than this
 RADIUS_STEP: Final = 0.09  # of the logarithm
 RADII: Final = np.arange(-5, 11)  # steps from the reader's radius
 PLAIN_RADII: Final = 5  # the widest plain hole
 CONE_RADII: Final = -2  # the narrowest countersink
 CONES: Final = np.log(1.25) + RADIUS_STEP * np.arange(8)  # over its through hole: 5-7.5 mm over 2.6-4.6 mm (memory)
-MOUTHS: Final = 160  # countersinks' edges that a through hole is sought under
+MOUTHS: Final = 60  # countersinks' edges that a through hole is sought under
 DEEPEST: Final = 0.9  # of the thickness
-LEAN_OF_GRID_MM: Final = 0.5  # the reader sees plain holes at a depth of 0.2 mm and countersunk ones at 0.9
-LEAN_MM: Final = (0.2, 0.9)
-REFINED: Final = 16  # drawings of a hole that are split, each step in three
+LEAN_MM: Final = (0.2, 0.9)  # depth at which the reader sees plain holes and countersunk ones
+REFINED: Final = 8  # drawings of a hole that are split, each step in three
 THIRDS: Final = np.arange(-1, 2) / 3.0
 USUAL_MM: Final = (0.5, 1.7, 4.0)  # a hole's radius as the reader sees it: far outside, the scale is wrong and not used
 SURE: Final = 0.03  # no map is surer of a cone or of none
@@ -51,7 +52,7 @@ CONE_MOUTH: Final = np.array([13.02, 10.13, 9.27, -8.13, -5.02, -4.25, -4.93, 2.
 CONE_THROUGH: Final = np.array([15.31, -0.22, 0.25, -0.22, -0.77, -3.95, -1.28, 10.64, -8.00])
 CONE_ODDS: Final = (-8.71, 1.08)  # of a cone at all, and for each unit of the log-odds that the map gives it
 EDGE_RANGE: Final = np.linspace(-0.16, 0.16, 33)  # of the logarithm
-EDGE_WEIGHT: Final = 60.0
+EDGE_WEIGHT: Final = 30.0
 U_ON_EDGE_MM: Final = 0.05  # of a size that the drawings agree on
 ALIKE: Final = 0.8  # how often all holes of a part are alike: they take like screws (common practice, no source)
 U_ALIKE: Final = (0.05, 0.06)  # of the logarithm of radii read of like holes: through, countersink
@@ -62,11 +63,11 @@ HOLE_MM: Final = 5.2  # a little beyond the usual 2.6-4.6 mm (memory): no wider 
 SMALL_MM: Final = 2.4  # a little under the usual 2.6 mm (memory): a glint, a shadow's hole or a lens
 U_SMALL_MM: Final = 0.35  # a hole read smaller than any screw's: its centre lies somewhere in what is really there
 U_UNFITTED: Final = 0.12  # of the radius, for a hole that nothing drawn fits
-# The drawings' spread ranks holes by their true error (rank correlation 0.68, 0.63 and 0.63 on 757, 545 and 797 holes,
-# 0.5, 0.35 and 0.6 of diameters); a grid never spreads less than the first of each pair, and beyond it errors grow by the second.
-# For a place it is what makes angles and radii hold 95 to 98 % (`vision.measure`); with 2.0 angles held 99 %.
-U_PLACE: Final = (0.035, 0.9)  # mm, and of what lies beyond
-U_SIZE: Final = (0.02, 2.0)  # of a radius
+# The drawings' spread ranks holes by their true error (rank correlation 0.6 to 0.7 of places, 0.5 of diameters, on 740 holes);
+# a grid never spreads less than the first of each pair, and beyond it errors grow by the second. For a place it is what makes
+# angles and radii hold 94 to 98 % (`vision.measure`): with 2.0 angles held 97 to 98 %.
+U_PLACE: Final = (0.03, 1.5)  # mm, and of what lies beyond
+U_SIZE: Final = (0.0, 2.0)  # of a radius
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +77,7 @@ class _Drawings:
     rows: Array
     score: Array
     width: Array  # (K,) share of a whole step of the grid that each stands for
+    step: float  # between places, in the plane's unit
 
     def weight(self) -> Array:
         w = self.width * np.exp(self.score - self.score.max())
@@ -124,16 +126,21 @@ def fit_holes(
             continue
         window = window_round(pixels, np.array(hole.center_px), float(radii[i]), plane, thickness_mm, maps, unit_mm)
         if window is not None:
-            seen.append((i, window, _log_odds(screw_side if hole.cone is None else hole.cone)))
-    drawn = [_drawings(window, odds, thickness_mm, unit_mm) for _, window, odds in seen]
-    for (i, window, odds), drawings, others in zip(seen, drawn, _alike(drawn, unit_mm), strict=True):
+            seen.append((i, window, log_odds(screw_side if hole.cone is None else hole.cone)))
+    looks = see_holes(pixels, maps, [window for _, window, _ in seen], [odds for *_, odds in seen], unit_mm)
+    drawn = [
+        _drawings(window, look, odds, thickness_mm, unit_mm)
+        for (_, window, odds), look in zip(seen, looks, strict=True)
+    ]
+    for (i, window, odds), look, drawings, others in zip(seen, looks, drawn, _alike(drawn, unit_mm), strict=True):
         drawings = replace(drawings, score=drawings.score + _lookup(others, drawings.rows, unit_mm))
-        fine = _refined(window, drawings, odds, thickness_mm, unit_mm, others)
+        fine = _refined(window, look, drawings, odds, thickness_mm, unit_mm, others)
         found[i] = _edges(window, fine, thickness_mm, unit_mm)
     return tuple(found)
 
 
-def _log_odds(probability: float) -> float:
+def log_odds(probability: float) -> float:
+    """Of a countersink, by the map's probability, which is never surer than it may be."""
     p = min(max(probability, SURE), 1.0 - SURE)
     return float(np.log(p / (1.0 - p)))
 
@@ -146,38 +153,44 @@ def _unfitted(hole: HoleEdges) -> HoleEdges:
     return replace(hole, u_center_px=u, u_edge_px=u)
 
 
-def _drawings(window: Window, odds: float, thickness: float, unit_mm: float) -> _Drawings:
-    """Plain holes and countersunk ones on a grid of places and sizes."""
-    middle = -window.slope * LEAN_OF_GRID_MM / unit_mm
-    step = PLACES * STEP_MM / unit_mm
-    x, y, k = (v.ravel() for v in np.meshgrid(middle[0] + step, middle[1] + step, RADII, indexing="ij"))
+def _drawings(window: Window, look: HoleDensity, odds: float, thickness: float, unit_mm: float) -> _Drawings:
+    """Plain holes and countersunk ones on a grid of places and sizes about where the network sees the hole."""
+    middle, spread = look.place()
+    step = float(np.clip(spread * unit_mm, *STEP_MM)) / unit_mm
+    x, y, k = (
+        v.ravel() for v in np.meshgrid(middle[0] + step * PLACES, middle[1] + step * PLACES, RADII, indexing="ij")
+    )
     mouths = np.column_stack([x, y, window.radius * np.exp(RADIUS_STEP * k)])
     evidence = mouth_evidence(window, *mouths.T)
     narrow = k <= PLAIN_RADII
     plain = np.column_stack([mouths[narrow], np.zeros(int(narrow.sum()))])
-    plain_score = _plain_score(window, plain, evidence[narrow], unit_mm)
+    plain_score = _plain_score(window, look, plain, evidence[narrow], unit_mm)
     score = np.where(k >= CONE_RADII, evidence @ CONE_MOUTH, -np.inf)
     best = np.argsort(-score)[:MOUTHS]
     mouths, score = mouths[best], score[best]
     rows = np.repeat(mouths, len(CONES), axis=0)
     cones = np.column_stack([rows[:, :2], rows[:, 2] / np.tile(np.exp(CONES), len(mouths)), rows[:, 2]])
-    cone_score = np.repeat(score, len(CONES)) + _through_score(window, cones, odds, thickness, unit_mm)
+    cone_score = np.repeat(score, len(CONES)) + _through_score(window, look, cones, odds, thickness, unit_mm)
     everything = np.concatenate([plain, cones])
-    return _Drawings(everything, np.concatenate([plain_score, cone_score]), np.ones(len(everything)))
+    return _Drawings(everything, np.concatenate([plain_score, cone_score]), np.ones(len(everything)), step)
 
 
-def _plain_score(window: Window, rows: Array, evidence: Array, unit_mm: float) -> Array:
-    return np.asarray(np.hstack([evidence, _by_reader(window, rows, LEAN_MM[0], unit_mm)]) @ PLAIN)
+def _plain_score(window: Window, look: HoleDensity, rows: Array, evidence: Array, unit_mm: float) -> Array:
+    score = np.hstack([evidence, _by_reader(window, rows, LEAN_MM[0], unit_mm)]) @ PLAIN
+    return np.asarray(score + look.log_of(rows))
 
 
-def _through_score(window: Window, rows: Array, odds: float, thickness: float, unit_mm: float) -> Array:
-    """Of the through holes under them, rows x, y, radius, that of the countersink."""
+def _through_score(
+    window: Window, look: HoleDensity, rows: Array, odds: float, thickness: float, unit_mm: float
+) -> Array:
+    """Of the through holes under countersinks, rows x, y, radius, that of the countersink, and of both by the network."""
     x, y, radius, outer = rows.T
     through = through_evidence(window, x, y, radius, _depth(rows, thickness))
     ratio = np.log(outer / radius)
     reader = _by_reader(window, rows, LEAN_MM[1], unit_mm)
     score = np.column_stack([through, reader, ratio, ratio * ratio]) @ CONE_THROUGH
-    return np.asarray(score + CONE_ODDS[0] + CONE_ODDS[1] * odds)
+    seen = look.log_of(rows) + np.log(RADIUS_STEP)  # one step more of the grid than a plain hole's density is over
+    return np.asarray(score + CONE_ODDS[0] + CONE_ODDS[1] * odds + seen)
 
 
 def _depth(rows: Array, thickness: float) -> Array:
@@ -238,15 +251,20 @@ def _alike(drawn: list[_Drawings], unit_mm: float) -> list[tuple[Array, Array]]:
 
 
 def _refined(
-    window: Window, coarse: _Drawings, odds: float, thickness: float, unit_mm: float, others: tuple[Array, Array]
+    window: Window,
+    look: HoleDensity,
+    coarse: _Drawings,
+    odds: float,
+    thickness: float,
+    unit_mm: float,
+    others: tuple[Array, Array],
 ) -> _Drawings:
     """The likeliest drawings split in three along each of their sizes, beside all others as they were."""
     order = np.argsort(-coarse.score)
     split, kept = coarse.rows[order[:REFINED]], order[REFINED:]
     cones = split[:, 3] > 0.0
-    third = STEP_MM / unit_mm
     dx, dy, dk = (v.ravel() for v in np.meshgrid(THIRDS, THIRDS, THIRDS, indexing="ij"))
-    moves = np.column_stack([third * dx, third * dy, RADIUS_STEP * dk])
+    moves = np.column_stack([coarse.step * dx, coarse.step * dy, RADIUS_STEP * dk])
     rows, scores, widths = [coarse.rows[kept]], [coarse.score[kept]], [np.ones(len(kept))]
     if (~cones).any():
         a = np.repeat(split[~cones], len(moves), axis=0)
@@ -254,7 +272,7 @@ def _refined(
         plain = np.column_stack([a[:, :2] + m[:, :2], a[:, 2] * np.exp(m[:, 2]), a[:, 3]])
         rows.append(plain)
         evidence = mouth_evidence(window, *plain.T[:3])
-        scores.append(_plain_score(window, plain, evidence, unit_mm) + _lookup(others, plain, unit_mm))
+        scores.append(_plain_score(window, look, plain, evidence, unit_mm) + _lookup(others, plain, unit_mm))
         widths.append(np.full(len(plain), 1.0 / len(moves)))
     if cones.any():
         a = np.repeat(split[cones], len(moves), axis=0)
@@ -264,11 +282,11 @@ def _refined(
         inner = np.repeat(a[:, 2] * np.exp(m[:, 2]), 3) * np.exp(np.tile(THIRDS * RADIUS_STEP, len(mouths)))
         mouths = np.repeat(mouths, 3, axis=0)
         cone = np.column_stack([mouths[:, :2], inner, mouths[:, 2]])
-        score = score + _through_score(window, cone, odds, thickness, unit_mm) + _lookup(others, cone, unit_mm)
+        score = score + _through_score(window, look, cone, odds, thickness, unit_mm) + _lookup(others, cone, unit_mm)
         rows.append(cone)
         scores.append(score)
         widths.append(np.full(len(cone), 1.0 / (3 * len(moves))))
-    return _Drawings(np.concatenate(rows), np.concatenate(scores), np.concatenate(widths))
+    return _Drawings(np.concatenate(rows), np.concatenate(scores), np.concatenate(widths), coarse.step)
 
 
 def _on_edge(window: Window, row: Array, spread: float, thickness: float, unit_mm: float) -> tuple[float, float]:

@@ -64,7 +64,7 @@ FURTHER ?= --steps 4500 --rate 0.0015 --seed 3
 RIM_STEPS ?= 12000
 EDGE_STEPS ?= 9000
 LEAN_STEPS ?= 6254
-HOLE_STEPS ?= 15642
+HOLE_STEPS ?= 17731
 TRACE := $(BIN)/python -m synthetic.pathtrace --size 960 --spp 32 --set train --max-tilt 30 --hard 0.15
 SCALES := coin=0.52,ruler=0.22,card=0.12,cylinder=0.05,none=0.09
 LATER := --data data/later/fast --data data/later/traced
@@ -98,9 +98,9 @@ model: $(VENV)/test.done
 	$(TRACE) --size 1120 --hard 0.12 --negatives 0 --scales coin=0.5,ruler=0.25,card=0.12,cylinder=0.02,none=0.11 \
 	  --out data/leaning/traced --count $$((788 / $(FEWER))) --views 3 --seed 441
 	$(BIN)/python -m train.lean --data data/leaning/fast --data data/leaning/traced --steps $(LEAN_STEPS) --out vision/models/lean.onnx
-	$(BIN)/python -m synthetic.render --out data/holes/fast --count $$((5166 / $(FEWER))) --seed 551 --negatives 0 --processes $(CORES)
+	$(BIN)/python -m synthetic.render --out data/holes/fast --count $$((7000 / $(FEWER))) --seed 571 --negatives 0.1 --processes $(CORES)
 	$(TRACE) --size 1120 --hard 0.12 --negatives 0 --scales coin=0.5,ruler=0.25,card=0.12,cylinder=0.02,none=0.11 \
-	  --out data/holes/traced --count $$((302 / $(FEWER))) --views 3 --seed 541
+	  --out data/holes/traced --count $$((814 / $(FEWER))) --views 3 --seed 561
 	$(BIN)/python -m train.holes --data data/holes/traced --data data/holes/fast --steps $(HOLE_STEPS) --out vision/models/holes.onnx
 	$(BIN)/python -m synthetic.outlines --out data/outlines.jsonl --count 4000 --seed 7 --processes $(CORES)
 	$(BIN)/python -m train.outline_words data/outlines.jsonl --out vision/models/outline.onnx --epochs 25

@@ -39,8 +39,8 @@ Array = NDArray[np.float64]
 # docs/accuracy.md says how often the intervals hold on others.
 U_EDGE_MM: Final = 0.07  # where the part's edge lies: chamfer, wall and shadow move it together, all round
 # What every hole has beside what its drawings leave open (`vision.hole_fit`), with the share of a pixel below: what is
-# stated holds for 96.5 and 97.6 % of angles with the side right (778 and 340 holes of path-traced pictures), 94.4 and
-# 95.0 % of radii (1,009 and 441) and 95.0 and 96.5 % of diameters.
+# stated holds for 96.3 and 97.9 % of angles with the side right (778 and 340 holes of path-traced pictures), 94.5 and
+# 94.8 % of radii (1,009 and 441) and 96.3 and 97.7 % of diameters.
 U_HOLE_EDGE_MM: Final = 0.02
 U_HOLE_CENTRE_MM: Final = 0.02
 U_TAPER_DEG: Final = 1.4  # tapers drawn with unequal flanks: 1.45 and 1.39 degrees rms on 16 and on 55 of them

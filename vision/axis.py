@@ -34,9 +34,6 @@ CENTRAL: Final = 0.3  # how often an opening is taken to be the one on the axis
 OFF_CENTRE_MM: Final = 1.5  # from the axis: an opening farther than this has a clock position
 U_DRILLED_MM: Final = 0.05  # what a punched or cast pattern itself is off
 RADIUS_RANGE_MM: Final = 4.0  # screws' radii differ by this either way when they do: 3.5-7 mm (memory)
-# All that is measured is measured from the axis, and where a plate leans otherwise than thought, hub, holes and tip are off
-# together: the errors of axis and holes correlate by 0.34 across the radius and 0.17 along it (584 holes of path-traced pictures).
-SHARED: Final = 0.25  # of the axis' variance
 HUB_AREA_MM2: Final = 300.0  # over which an opening may lie: a hub of 19.5 mm
 
 
@@ -74,7 +71,7 @@ def settle_axis(
 
     Returns
     -------
-    axis (2,), covariance (2, 2) of what it errs beside the holes
+    axis (2,), covariance (2, 2)
     """
     widest = float(np.sqrt(np.linalg.eigvalsh(start_covariance).max()))
     span = float(np.clip(4.0 * widest, LEAST_SPAN_MM, MOST_SPAN_MM))
@@ -96,7 +93,7 @@ def settle_axis(
         off = (places - start) @ np.array([np.cos(turn), -np.sin(turn)]) - line[0]
         log = log - 0.5 * (LINE_FREEDOM + 1.0) * np.log1p((off / U_LINE_MM) ** 2 / LINE_FREEDOM)
     least = (2.0 * span / (GRID - 1)) ** 2 / 12.0  # a grid tells no place better than its own step
-    return _moments(places, log)[0], (1.0 - SHARED) * covariance + least * np.eye(2)
+    return _moments(places, log)[0], covariance + least * np.eye(2)
 
 
 def _moments(places: Array, log: Array) -> tuple[Array, Array]:

@@ -45,7 +45,7 @@ U_HOLE_EDGE_MM: Final = 0.01
 U_HOLE_CENTRE_MM: Final = 0.01
 # All that is measured is measured from the axis, and where a plate leans otherwise than thought, hub, holes and tip are off
 # together: the errors of axis and holes correlate by 0.34 across the radius and 0.17 along it (584 holes of path-traced pictures).
-SHARED: Final = 0.25  # of the axis' variance
+SHARED: Final = 0.15  # of the axis' variance
 U_TAPER_DEG: Final = 1.4  # tapers drawn with unequal flanks: 1.45 and 1.39 degrees rms on 16 and on 55 of them
 U_TAIL_BLIND_DEG: Final = 12.0  # a handed tail whose flanks were not found: the network was up to 21 degrees off there
 U_TAIL_LOST_DEG: Final = 8.0  # any tail whose own edges say otherwise than the network

@@ -421,25 +421,40 @@ def strip_options(path: str, minutes: float, batch: int) -> Callable[[F], F]:
     return with_options
 
 
-@click.command()
-@strip_options("vision/models/edge.onnx", 3.0, 32)
-def main(
-    folders: tuple[Path, ...],
-    path: Path,
-    kept: Path | None,
-    steps: int | None,
+def strip_command(
+    kind: type[S],
+    rows_of: Callable[[Path], tuple[NDArray[Any], ...] | None],
+    made: Callable[..., dict[str, Any]],
+    *,
+    name: str,
+    things: str,
     minutes: float,
     batch: int,
-    processes: int,
-) -> None:
-    """Train the edge network and write it as ONNX."""
-    strips = kept_or_gathered(Strips, kept, folders, processes, strip_of)
-    click.echo(f"{len(strips.wall)} outlines")
-    device = "cuda" if torch.cuda.is_available() else "cpu"
-    network, record = train(strips, batch, device, steps=steps, minutes=minutes)
-    worst = export(network, path, folders, record)
-    click.echo(json.dumps({**record, "difference_to_pytorch": worst}))
+) -> click.Command:
+    """The command that trains one network on what pictures give, gathered or kept from before.
 
+    `made` trains it and writes it: it is given what was gathered, the folders, the network's path and, by name, `batch`,
+    `device`, `steps` and `minutes`; what it says is printed.
+    """
+
+    @click.command(help=f"Train the {name} network and write it as ONNX.")
+    @strip_options(f"vision/models/{name}.onnx", minutes, batch)
+    def command(folders: tuple[Path, ...], path: Path, kept: Path | None, processes: int, **chosen: Any) -> None:
+        gathered = kept_or_gathered(kind, kept, folders, processes, rows_of)
+        click.echo(f"{len(getattr(gathered, fields(kind)[0].name))} {things}")
+        device = "cuda" if torch.cuda.is_available() else "cpu"
+        click.echo(json.dumps(made(gathered, folders, path, device=device, **chosen)))
+
+    return command
+
+
+def made(strips: Strips, folders: tuple[Path, ...], path: Path, **chosen: Any) -> dict[str, Any]:
+    """Train and export; the record."""
+    network, record = train(strips, **chosen)
+    return {**record, "difference_to_pytorch": export(network, path, folders, record)}
+
+
+main = strip_command(Strips, strip_of, made, name="edge", things="outlines", minutes=3.0, batch=32)
 
 if __name__ == "__main__":
     main()

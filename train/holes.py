@@ -8,7 +8,6 @@ known to; learned is a density of place and radii, so that what is stated can be
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +21,7 @@ from torch import Tensor, nn
 from torch.nn import functional as f
 
 from train.card import code_version, halve, write_card
-from train.edge import PACE, WARM_UP, conv, dulled, kept_or_gathered, seen_part, separable, strip_options
+from train.edge import PACE, WARM_UP, conv, dulled, seen_part, separable, strip_command
 from train.export import parity, write_onnx
 from train.pace import steps_of
 from vision.hole_evidence import maps_of_reader
@@ -403,25 +402,13 @@ def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: di
     return worst
 
 
-@click.command()
-@strip_options("vision/models/holes.onnx", 8.0, 256)
-def main(
-    folders: tuple[Path, ...],
-    path: Path,
-    kept: Path | None,
-    steps: int | None,
-    minutes: float,
-    batch: int,
-    processes: int,
-) -> None:
-    """Train the hole network and write it as ONNX."""
-    holes = kept_or_gathered(Holes, kept, folders, processes, holes_of)
-    click.echo(f"{len(holes.truth)} openings")
-    device = "cuda" if torch.cuda.is_available() else "cpu"
-    network, record = train(holes, batch, device, steps=steps, minutes=minutes)
-    worst = export(network, path, folders, record)
-    click.echo(json.dumps({**record, "difference_to_pytorch": worst}))
+def made(holes: Holes, folders: tuple[Path, ...], path: Path, **chosen: Any) -> dict[str, Any]:
+    """Train and export; the record."""
+    network, record = train(holes, **chosen)
+    return {**record, "difference_to_pytorch": export(network, path, folders, record)}
 
+
+main = strip_command(Holes, holes_of, made, name="holes", things="openings", minutes=8.0, batch=256)
 
 if __name__ == "__main__":
     main()

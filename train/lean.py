@@ -10,7 +10,6 @@ for `train.edge`, so that edge and foot are learned with it and without; a drop 
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,11 +33,10 @@ from train.edge import (
     conv,
     doubled,
     dulled,
-    kept_or_gathered,
     loss_of,
     separable,
     shown,
-    strip_options,
+    strip_command,
     unrolled,
     waves,
 )
@@ -382,25 +380,13 @@ def export(
     return parity(path, names[0], example, wanted)
 
 
-@click.command()
-@strip_options("vision/models/lean.onnx", 8.0, 96)
-def main(
-    folders: tuple[Path, ...],
-    path: Path,
-    kept: Path | None,
-    steps: int | None,
-    minutes: float,
-    batch: int,
-    processes: int,
-) -> None:
-    """Train the lean network and write it as ONNX."""
-    strips = kept_or_gathered(Strips, kept, folders, processes, strip_of)
-    click.echo(f"{len(strips.wall)} outlines")
-    device = "cuda" if torch.cuda.is_available() else "cpu"
-    network, record = train(strips, batch, device, steps=steps, minutes=minutes)
-    worst = export(network, path, folders, record, usual_drops(strips.drop))
-    click.echo(json.dumps({**record, "difference_to_pytorch": worst}))
+def made(strips: Strips, folders: tuple[Path, ...], path: Path, **chosen: Any) -> dict[str, Any]:
+    """Train and export; the record."""
+    network, record = train(strips, **chosen)
+    return {**record, "difference_to_pytorch": export(network, path, folders, record, usual_drops(strips.drop))}
 
+
+main = strip_command(Strips, strip_of, made, name="lean", things="outlines", minutes=8.0, batch=96)
 
 if __name__ == "__main__":
     main()

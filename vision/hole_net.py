@@ -112,11 +112,5 @@ def density_of(plain: Array, cone: Array, real: float, to_view: Array, radius: f
 
 @lru_cache(maxsize=1)
 def hole_network() -> ort.InferenceSession:
-    """The network, opened once a process.
-
-    Raises
-    ------
-    ModelError
-        If it is missing or not of this version.
-    """
+    """The network, opened once a process; ModelError if its file is missing or speaks another schema."""
     return open_with_card(FOLDER / "holes.onnx", SCHEMA)[0]

@@ -36,9 +36,8 @@ LEAST_LABEL: Final = 1e-3  # below this the words alone say no
 REFINE_FROM: Final = 0.02  # on the first few draws; below it the answer is no whatever the rest says
 FIRST_DRAWS: Final = 2000  # enough to name the screws
 MIDDLE_DRAWS: Final = 6000
-CLOSELY: Final = (
-    24  # so many, likeliest first, get a probability from many draws; of the others only the verdict counts
-)
+# so many, likeliest first, get a probability from many draws; of the others only the verdict counts
+CLOSELY: Final = 24
 NEAR: Final = 0.01  # this near a limit of the verdict, all draws are used: 3.5 standard errors of the middle number
 NEAR_AT_FIRST: Final = 0.04  # the same for the first few draws: four standard errors
 FEW: Final = 8  # with so few candidates, always

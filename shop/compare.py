@@ -189,7 +189,7 @@ def _decide(a: MeasuredPart, b: MeasuredPart, options: FitOptions, rng: np.rando
     verdict = verdict_of(judged.probability, a if b.is_complete() else b, options)
     seat = seat_of(a, part, draws, options)
     reasons = reasons_of(
-        a, part, draws, seat, judged.sides, judged.screws_each,
+        a, part, draws, seat, judged.sides, judged.by_screw,
         options.reach_tolerance_mm, options.tail_width_tolerance_mm,
     )  # fmt: skip
     asker = Asker(a, draws, rng, (options.reach_tolerance_mm, options.tail_width_tolerance_mm))

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from shop.clearance import head_deg_of, likely_screws, offset_at_lift_mm
 from shop.measured import UNMEASURED_DIAMETER_MM, Array, MeasuredPart
-from shop.parts import Part, PartHole
+from shop.parts import Part
 from shop.threads import CAM_SCREWS, THREADS, Thread
-from shop.turning import fits_by_turning
+from shop.turning import Pair
 from vision.quantity import COVERAGE_FACTOR
 from vision.vocabulary import CENTRE
 
@@ -210,17 +210,51 @@ def _resample(likelihood: Array, rng: np.random.Generator) -> NDArray[np.intp]:
     return np.asarray(rng.permutation(kept), dtype=np.intp)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Within:
+    """A disc that holds a thread in some of the draws: middle (2,), with what a mm of radius adds to it, and radius, mm."""
+
+    middle: Array
+    per_mm: Array
+    spread: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Place:
+    """Where one thread of the cylinder lies in each draw, as one face of the photo shows it."""
+
+    xy: Pair  # (N,) each, mm
+    per_mm: (
+        Pair | None
+    )  # (N,) each: what each mm of the radius of the candidate's hole adds, where that was not measured
+    along: Array  # (2,), the direction in which it lies then
+    within: tuple[Within, ...]
+
+    def radius_mm(self, holes_xy: Array, radius: Array) -> Array:
+        """Radius of the candidates' hole that lies most in the thread's direction, (P,); 0 where it was measured.
+
+        Holes (P, m, 2) and their radii (P, m), NaN for none.
+        """
+        if self.per_mm is None:
+            return np.zeros(len(radius))
+        along = (holes_xy[..., 0] * self.along[0] + holes_xy[..., 1] * self.along[1]) / np.maximum(radius, 1e-6)
+        most = np.argmax(np.where(np.isnan(along), -np.inf, along), axis=1)
+        return np.asarray(radius[np.arange(len(radius)), most])
+
+
 class Unmeasured:
-    """What the lengths that were not measured make of the draws, for one candidate after the other."""
+    """What the lengths that were not measured make of the draws, for one candidate or for many."""
 
     def __init__(self, draws: Draws, measured: MeasuredPart) -> None:
         self._draws = draws
+        # A draw of a part of the list has that part's lengths.
+        self._own = draws.of_none() > 0.5
         self._off_reach: Array | None = None  # (N,), about the candidate's own
         if not measured.is_measured("reach"):
             u = math.sqrt(float(measured.covariance[0, 0]))
             self._off_reach = (draws.states[:, 0] - measured.mean[0]) / u * UNMEASURED_LENGTH_U_MM
-        # Of a hole each: its first column, its direction, its radius and what the draws change in it, (N,).
-        self._radii: list[tuple[int, Array, float, Array]] = []
+        # Of a hole each: its direction, and by how much its radius is off the candidate's, (N,).
+        self._radii: dict[int, tuple[Array, Array]] = {}
         for i, hole in enumerate(measured.holes):
             if hole.position == CENTRE or all(measured.is_measured(f"holes[{i}].{axis}") for axis in "xy"):
                 continue
@@ -230,7 +264,7 @@ class Unmeasured:
             along = mean / radius
             u = math.sqrt(float(along @ measured.covariance[np.ix_(rows, rows)] @ along))
             out = (draws.states[:, rows] - mean) @ along
-            self._radii.append((3 + 3 * i, along, radius, out * (min(UNMEASURED_RADIUS_U_MM, u) / u - 1.0)))
+            self._radii[i] = along, out * (min(UNMEASURED_RADIUS_U_MM, u) / u - 1.0) - radius
 
     def states(self, part: Part, *, mirrored: bool) -> Array:
         """The draws' states (N, K), with every length that was not measured put about the candidate's own.
@@ -241,70 +275,45 @@ class Unmeasured:
         if self._off_reach is None and not self._radii:
             return self._draws.states
         states = self._draws.states.copy()
-        # A draw of a part of the list has that part's lengths.
-        own = 1.0 if self._draws.face is None else (self._draws.face == OPEN).astype(float)
         if self._off_reach is not None:
-            states[:, 0] += own * (part.reach_mm + self._off_reach - states[:, 0])
-        for column, along, radius, change in self._radii:
-            x, y = (-along[0] if mirrored else along[0]), along[1]
-            off = [-(new.xy_mm[0] * x + new.xy_mm[1] * y) / max(new.radius_mm, 1e-6) for new in part.holes]
-            longer = own * (part.holes[int(np.argmin(off))].radius_mm - radius + change)
-            states[:, column] += longer * along[0]
-            states[:, column + 1] += longer * along[1]
+            states[self._own, 0] = part.reach_mm + self._off_reach[self._own]
+        xy = np.array([[hole.xy_mm for hole in part.holes]])
+        for i, place in enumerate(self.places(mirrored=mirrored)):
+            along, change = self._radii.get(i, (np.zeros(2), np.zeros(len(states))))
+            longer = self._own * (place.radius_mm(xy, np.hypot(xy[..., 0], xy[..., 1]))[0] + change)
+            states[:, 3 + 3 * i] += longer * along[0]
+            states[:, 4 + 3 * i] += longer * along[1]
         return states
 
+    def reach_off(self, reach_mm: Array) -> Array:
+        """By how much the reach is above that of candidates (P,), with the error of the list's number, (P, N)."""
+        off = self._draws.states[:, 0] - self._draws.list_length[:, 0]
+        if self._off_reach is None:
+            return np.asarray(off - reach_mm[:, None])
+        about = self._off_reach - self._draws.list_length[:, 0]
+        return np.where(self._own, about, off - reach_mm[:, None])
 
-def threads_mm(draws: Draws, states: Array, *, mirrored: bool) -> Array:
-    """Where the cylinder's threads lie, (N, n, 2), mm; with `mirrored`, when the photo shows the other face."""
-    count, n = draws.offsets.shape[:2]
-    placed: Array = states[:, 3 : 3 + 3 * n].reshape(count, n, 3)[..., :2] + draws.offsets
-    return placed * np.array([-1.0, 1.0]) if mirrored else placed
-
-
-def limits_mm(draws: Draws, holes: Sequence[PartHole]) -> Array:
-    """How far each hole of a candidate may stand off a thread, (N, m), mm; negative when no screw passes it.
-
-    A countersunk screw lifts as it stands off, in a countersunk hole as on the edge of a plain one.
-    """
-    diameters = np.array([hole.diameter_mm for hole in holes])
-    sunk = np.array([hole.countersink_mm is not None for hole in holes])
-    play = 0.5 * (diameters + draws.list_length[:, 2:3] - draws.major_mm[:, None])
-    lifted = np.minimum(play, draws.head_offset_mm[:, None])
-    result: Array = np.where(draws.countersunk[:, None] | sunk, lifted, play)
-    return result
-
-
-def screws_agree(
-    draws: Draws, states: Array, holes: Sequence[PartHole], most_turn_deg: float, *, mirrored: bool
-) -> NDArray[np.bool_]:
-    """In which draws one small turn brings a hole of the candidate over every thread, (N,)."""
-    count, n = draws.offsets.shape[:2]
-    if len(holes) < n:
-        return np.zeros(count, dtype=np.bool_)
-    centres = np.array([hole.xy_mm for hole in holes])
-    if draws.list_xy is not None:
-        centres = centres + draws.list_xy[:, : len(holes)]
-    placed = threads_mm(draws, states, mirrored=mirrored)
-    return fits_by_turning(placed, centres, limits_mm(draws, holes), math.radians(most_turn_deg))
+    def places(self, *, mirrored: bool) -> tuple[Place, ...]:
+        """Where the threads lie; with `mirrored`, when the photo shows the other face than stated."""
+        side = np.array([-1.0 if mirrored else 1.0, 1.0])
+        places = []
+        for i in range(self._draws.offsets.shape[1]):
+            at = self._draws.states[:, 3 + 3 * i : 5 + 3 * i] + self._draws.offsets[:, i]
+            if i not in self._radii:
+                x, y = side[0] * at[:, 0], at[:, 1].copy()
+                places.append(Place((x, y), None, side, (_within(x, y, np.zeros(2)),)))
+                continue
+            along, change = self._radii[i]
+            at = (at + (self._own * change)[:, None] * along) * side
+            x, y = at.T.copy()
+            along = along * side
+            per_mm = self._own * along[0], self._own * along[1]
+            shares = ((self._own, along), (~self._own, np.zeros(2)))
+            within = tuple(_within(x[rows], y[rows], added) for rows, added in shares if rows.any())
+            places.append(Place((x, y), per_mm, along, within))
+        return tuple(places)
 
 
-def lengths_agree(
-    draws: Draws, states: Array, part: Part, reach_mm: float, tail_width_mm: float, *, width_known: bool
-) -> NDArray[np.bool_]:
-    """In which draws reach and, where known, tail width are within these tolerances of the candidate's, (N,)."""
-    agree = np.abs(states[:, 0] - part.reach_mm - draws.list_length[:, 0]) <= reach_mm
-    if part.tail_width_mm is not None and width_known:
-        agree &= np.abs(states[:, 1] - part.tail_width_mm - draws.list_length[:, 1]) <= tail_width_mm
-    return np.asarray(agree)
-
-
-def told_lengths_agree(
-    draws: Draws, measured: MeasuredPart, states: Array, part: Part, reach_mm: float, tail_width_mm: float
-) -> NDArray[np.bool_]:
-    """As `lengths_agree`, for what a calliper has told: that holds even where the photo is void; (N,)."""
-    agree = np.ones(len(states), dtype=np.bool_)
-    told = (("reach", 0, part.reach_mm, reach_mm), ("tail-width", 1, part.tail_width_mm, tail_width_mm))
-    for name, row, own, tolerance in told:
-        if name in measured.taken and own is not None:
-            agree &= np.abs(states[:, row] - own - draws.list_length[:, row]) <= tolerance
-    return agree
+def _within(x: Array, y: Array, per_mm: Array) -> Within:
+    middle = np.array([x.mean(), y.mean()])
+    return Within(middle, per_mm, float(np.hypot(x - middle[0], y - middle[1]).max()))

@@ -8,13 +8,14 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shop.doubts import FITS_ANYHOW
 from shop.draws import Draws, Same, draw
-from shop.judging import LEAST_DRAWS, FitOptions, Judge, Judged, sides_of
+from shop.judging import LEAST_DRAWS, FitOptions, Judge, Rated, sides_of
 from shop.likeness import Likeness
 from shop.measure_next import Asker, DecideBy
-from shop.measured import MeasuredPart, measured_part_by_hand, measured_part_from_reading
+from shop.measured import Array, MeasuredPart, measured_part_by_hand, measured_part_from_reading
 from shop.parts import Part
 from shop.parts_table import PartsTable, label_probabilities, lengths_possible, screws_possible, table_of
 from shop.reasons import notes_of, reasons_of, short_reasons
@@ -38,8 +39,7 @@ FIRST_DRAWS: Final = 2000  # enough to name the screws
 MIDDLE_DRAWS: Final = 6000
 # so many, likeliest first, get a probability from many draws; of the others only the verdict counts
 CLOSELY: Final = 24
-NEAR: Final = 0.01  # this near a limit of the verdict, all draws are used: 3.5 standard errors of the middle number
-NEAR_AT_FIRST: Final = 0.04  # the same for the first few draws: four standard errors
+NEAR: Final = 4.0  # this many standard errors from a limit of the verdict, more draws are used
 FEW: Final = 8  # with so few candidates, always
 RANKED_ASIDE: Final = 40  # of the parts set aside, as many are put in order by what still speaks for them
 MOST_ASKED: Final = 10  # so many undecided candidates, best first, get their deciding measurement worked out
@@ -137,37 +137,36 @@ def decide(
         )
 
     first = drawn(FIRST_DRAWS)
-    alive, aside, against, chances = _sweep(table, measured, first, options)
+    alive, possible, aside, against, chances = _sweep(table, measured, first, options)
     likeness = Likeness(measured, first, options, len(table.parts))
-    draws = drawn(options.draws, same_parts(likeness, [table.parts[row] for row, _ in alive]))
-    judges = [Judge(measured, draws.first(count), options) for count in (LEAST_DRAWS, MIDDLE_DRAWS, options.draws)]
-    likeliest = sorted((-likeness.sameness(table.parts[row]), row) for row, _ in alive)
-    closely = {row for _, row in likeliest[:CLOSELY]}
-    limits = options.fits_from, options.not_up_to
-    ranked: list[tuple[tuple[float, ...], Judged, Seat | None, str, list[bool]]] = []
-    for row, possible in alive:
-        part = table.parts[row]
-        judged = judges[2 if len(alive) <= FEW else 0].judge(part, possible)
-        if len(alive) > FEW and float(judged.plain.mean()) >= REFINE_FROM:
-            if row in closely or any(abs(judged.probability - at) < NEAR_AT_FIRST for at in limits):
-                judged = judges[1].judge(part, possible)
-            if row in closely and any(abs(judged.probability - at) < NEAR for at in limits):
-                judged = judges[2].judge(part, possible)
-        verdict = verdict_of(judged.probability, measured, options)
-        if verdict == DOES_NOT_FIT and likeness.cannot_be_told(judged):
-            verdict = MEASURE
-        rank = float(verdict == DOES_NOT_FIT), -likeness.sameness(part)
-        ranked.append((rank, judged, likeness.seat(part), verdict, possible))
-    ranked.sort(key=lambda entry: entry[0])
-    asker, asked = Asker(measured, draws, rng, (options.reach_tolerance_mm, options.tail_width_tolerance_mm)), 0
-    candidates = []
-    for _, judged, seat, verdict, possible in ranked:
-        decide_by = None
-        if verdict == MEASURE and asked < MOST_ASKED:
-            asked += 1
-            few = len(judged.each) < len(judges[1].draws.states)
-            decide_by = asker.best(judges[1].judge(judged.part, possible) if few else judged)
-        candidates.append(_candidate(judged, verdict, measured, draws, seat, decide_by, options))
+    likeness.prepare(table, alive.tolist())
+    parts = [table.parts[row] for row in alive.tolist()]
+    draws = drawn(options.draws, same_parts(likeness, parts))
+    sameness = np.array([likeness.sameness(part) for part in parts])
+    few = len(parts) <= FEW
+    judge = Judge(measured, draws if few else draws.first(MIDDLE_DRAWS), options)
+    weighed = judge.weigh(table, alive, possible) if few else None
+    rated = (
+        _rated(measured, draws, judge, table, alive, possible, sameness, options) if weighed is None else weighed.rated
+    )
+    verdicts = [verdict_of(p, measured, options) for p in rated.probability.tolist()]
+    for k, part in enumerate(parts):
+        if verdicts[k] == DOES_NOT_FIT and likeness.cannot_be_told(part, float(rated.words[k])):
+            verdicts[k] = MEASURE
+    order = sorted(range(len(parts)), key=lambda k: (verdicts[k] == DOES_NOT_FIT, -sameness[k]))
+    asked = [k for k in order if verdicts[k] == MEASURE][:MOST_ASKED]
+    asker = Asker(measured, draws, rng, (options.reach_tolerance_mm, options.tail_width_tolerance_mm))
+    if weighed is None:
+        weighed, places = judge.weigh(table, alive[asked], possible[asked]), list(range(len(asked)))
+    else:
+        places = asked
+    decide_by = {k: asker.best(judge.judged(parts[k], weighed, at)) for k, at in zip(asked, places, strict=True)}
+    candidates = [
+        _candidate(
+            parts[k], rated, k, verdicts[k], measured, draws, likeness.seat(parts[k]), decide_by.get(k), options
+        )
+        for k in order
+    ]  # fmt: skip
     aside, against, chances = _in_order(table, measured, likeness, options, aside, against, chances)
     about = asker.about_the_reading() if chances and max(chances) > options.not_up_to else None
     candidates += _set_aside(table, aside, against, chances, measured, options, about)
@@ -181,24 +180,44 @@ def verdict_of(probability: float, measured: MeasuredPart, options: FitOptions) 
     return DOES_NOT_FIT if probability <= options.not_up_to else MEASURE
 
 
+def _rated(
+    measured: MeasuredPart, draws: Draws, judge: Judge, table: PartsTable, rows: NDArray[np.intp],
+    possible: NDArray[np.bool_], sameness: Array, options: FitOptions,
+) -> Rated:  # fmt: skip
+    """Probabilities of many parts, on as many draws as each needs: few, more (those of `judge`), or all."""
+    rated = Judge(measured, draws.first(LEAST_DRAWS), options).rate(table, rows, possible)
+    closely = np.zeros(len(rows), dtype=np.bool_)
+    closely[np.argsort(-sameness, kind="stable")[:CLOSELY]] = True
+    worth = rated.likely >= REFINE_FROM
+
+    def open_still() -> NDArray[np.bool_]:
+        limits = np.array([options.fits_from, options.not_up_to])
+        off = np.abs(rated.probability[:, None] - limits).min(axis=1)
+        return np.asarray(off < NEAR * rated.error)
+
+    again = np.nonzero(worth & (closely | open_still()))[0]
+    rated.put(again, judge.rate(table, rows[again], possible[again]))
+    last = np.nonzero(worth & closely & open_still())[0]
+    if len(last):
+        rated.put(last, Judge(measured, draws, options).rate(table, rows[last], possible[last]))
+    return rated
+
+
 def _candidate(
-    judged: Judged,
-    verdict: str,
-    measured: MeasuredPart,
-    draws: Draws,
-    seat: Seat | None,
-    decide_by: DecideBy | None,
-    options: FitOptions,
-) -> Candidate:
-    part = judged.part
+    part: Part, rated: Rated, k: int, verdict: str, measured: MeasuredPart, draws: Draws, seat: Seat | None,
+    decide_by: DecideBy | None, options: FitOptions,
+) -> Candidate:  # fmt: skip
+    checks: dict[str, float | None] = {
+        "tail": float(rated.tail[k]), "bottom": float(rated.bottom[k]), "screws": float(rated.screws[k])
+    }  # fmt: skip
     return Candidate(
         part=part.part,
         verdict=verdict,
-        probability=judged.probability,
-        checks={"tail": judged.tail, "bottom": judged.bottom, "screws": judged.screws},
+        probability=float(rated.probability[k]),
+        checks=checks,
         rotation_deg=None if seat is None else seat.turn_deg,
         reasons=reasons_of(
-            measured, part, draws, seat, judged.sides, judged.screws_each,
+            measured, part, draws, seat, rated.sides(k), rated.by_screw[k],
             options.reach_tolerance_mm, options.tail_width_tolerance_mm,
         ),
         decide_by=decide_by,
@@ -209,8 +228,8 @@ def _candidate(
 
 def _sweep(
     table: PartsTable, measured: MeasuredPart, draws: Draws, options: FitOptions
-) -> tuple[list[tuple[int, list[bool]]], list[int], list[list[bool]], list[float]]:
-    """Rows worth drawing for, with the faces for which their holes may do; the other rows, and what speaks against them.
+) -> tuple[NDArray[np.intp], NDArray[np.bool_], list[int], list[list[bool]], list[float]]:
+    """Rows worth drawing for, and for which faces their holes may do; the other rows, and what speaks against them.
 
     Against them may speak: outline, lengths, bottom, holes. Last come the chances that they fit all the same, because
     the reading is void.
@@ -244,7 +263,8 @@ def _sweep(
         told &= lengths_possible(table, measured, "tail_width", options.tail_width_tolerance_mm)
     chances = FITS_ANYHOW * measured.doubts.void * tail[rest] * bottom[rest] * told[rest]
     return (
-        list(zip(kept.tolist(), possible.tolist(), strict=True)),
+        kept,
+        possible,
         rest.tolist(),
         against[rest].tolist(),
         chances.tolist(),
@@ -267,15 +287,19 @@ def _in_order(
     if not rows or measured.doubts.void <= 0.0:
         return rows, against, chances
     n, drawing = len(measured.holes), measured.doubts.drawing
-    for k, row in enumerate(rows):
-        part = table.parts[row]
-        only_holes = against[k][3] and not any(against[k][:3]) and len(part.holes) == n - 1
-        if only_holes and drawing > options.not_up_to and likeness.agrees_with_fewer(part):
-            chances[k] = max(chances[k], drawing)
+    if drawing > options.not_up_to:
+        flags = np.array(against)
+        only_holes = flags[:, 3] & ~flags[:, :3].any(axis=1) & (table.holes[rows] == n - 1)
+        maybe = np.nonzero(only_holes)[0].tolist()
+        likeness.prepare(table, [rows[k] for k in maybe])
+        for k in maybe:
+            if likeness.agrees_with_fewer(table.parts[rows[k]]):
+                chances[k] = max(chances[k], drawing)
     if max(chances) <= options.not_up_to:
         return rows, against, chances
     by_chance = sorted(range(len(rows)), key=lambda k: -chances[k])
     first, rest = by_chance[:RANKED_ASIDE], by_chance[RANKED_ASIDE:]
+    likeness.prepare(table, [rows[k] for k in first])
     score = {k: likeness.sameness(table.parts[rows[k]]) for k in first}
     first.sort(key=lambda k: (chances[k] <= options.not_up_to, -score[k]))
     order = [*first, *rest]

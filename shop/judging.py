@@ -1,20 +1,23 @@
-"""One candidate worked out on the draws: how likely tail, bottom and screws agree, for either face of the photo."""
+"""Candidates worked out on the draws: how likely tail, bottom and screws agree, for either face of the photo."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, fields
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from shop.doubts import FITS_ANYHOW
-from shop.draws import Draws, Unmeasured, lengths_agree, screws_agree, told_lengths_agree
-from shop.measured import Array, MeasuredPart, hand_probability
+from shop.draws import Draws, Unmeasured
+from shop.measured import Array, MeasuredPart
 from shop.parts import Part
+from shop.parts_table import PartsTable, table_of, word_chances
+from shop.serving import AT_ONCE, Serving
 from shop.threads import THREADS
-from shop.turning import Seat, best_seat
+from shop.turning import Seat, Seats, best_seats
 
 LEAST_DRAWS: Final = 500
 SETTLED_VOID: Final = 0.05  # a reading this likely to be void is looked at before anything is settled
@@ -59,6 +62,33 @@ class Side:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Rated:
+    """P candidates' probabilities, and what is said of them; F faces, T screws tried."""
+
+    probability: Array  # (P,)
+    error: Array  # (P,), its standard error
+    likely: Array  # (P,), the probability were the reading certainly sound
+    tail: Array  # (P,)
+    bottom: Array  # (P,)
+    words: Array  # (P,), that the words agree, facing summed over
+    screws: Array  # (P,)
+    by_screw: Array  # (P, T), the same for each screw tried; NaN for one that was not drawn
+    share: Array  # (P, F), of each face
+    chance: Array  # (P, F), that the candidate fits when the photo shows that face
+    serves: Array  # (P, F), the same for the screws alone
+
+    def sides(self, k: int) -> tuple[Side, ...]:
+        """The faces the photo may show, for one candidate."""
+        rows = zip(self.share[k].tolist(), self.chance[k].tolist(), self.serves[k].tolist(), strict=True)
+        return tuple(Side(share, turned > 0, chance, serves) for turned, (share, chance, serves) in enumerate(rows))
+
+    def put(self, rows: NDArray[np.intp], better: Rated) -> None:
+        """Take these rows from others, which were worked out on more draws."""
+        for one in fields(Rated):
+            getattr(self, one.name)[rows] = getattr(better, one.name)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Judged:
     """One candidate worked out on N draws."""
 
@@ -73,6 +103,7 @@ class Judged:
     words: float  # that the words agree, facing summed over
     void: float  # that the reading is void
     screws_each: Array  # (N,), the same for the screws alone
+    by_screw: Array  # (T,), the same for each screw tried; NaN for one that was not drawn
     states: Array  # (N, K), the draws' states as used
     sides: tuple[Side, ...]
     of_none: Array  # (N,), 1 for a draw of a part that is none of the list's
@@ -102,88 +133,184 @@ def sides_of(measured: MeasuredPart) -> tuple[tuple[float, bool], ...]:
     return ((as_stated, False),) if as_stated > ONE_FACE_FROM else ((as_stated, False), (1.0 - as_stated, True))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Weighed:
+    """P candidates on N draws, (P, N) each; what they are is said at `Judged`."""
+
+    each: Array
+    plain: Array
+    lengths_each: Array
+    screws_each: Array
+    rated: Rated
+
+
 class Judge:
-    """Works out candidates on one set of draws; candidates with the same holes share the work."""
+    """Works out candidates on one set of draws; those with the same holes share the work."""
 
     def __init__(self, measured: MeasuredPart, draws: Draws, options: FitOptions) -> None:
         self.measured, self.draws, self.options = measured, draws, options
-        self._screws: dict[Any, NDArray[np.bool_]] = {}
         self._unmeasured = Unmeasured(draws, measured)
-        self._tolerances = options.reach_tolerance_mm, options.tail_width_tolerance_mm
-        self._told = any(name in measured.taken for name in ("reach", "tail-width"))
-        self._width = measured.is_measured("tail_width")
-
-    def screws(self, part: Part, states: Array, mirrored: bool) -> NDArray[np.bool_]:
-        """In which draws the part's holes serve, (N,); its other lengths have no say in that."""
-        key = part.holes, mirrored
-        if key not in self._screws:
-            turn = self.options.most_turn_deg
-            self._screws[key] = screws_agree(self.draws, states, part.holes, turn, mirrored=mirrored)
-        return self._screws[key]
-
-    def judge(self, part: Part, possible: Sequence[bool] = (True, True)) -> Judged:
-        """Probability that a part fits, and of each check by itself.
-
-        `possible` says, for either face the photo may show, whether the holes need looking at.
-        """
-        measured, count = self.measured, len(self.draws.states)
-        of_none = self.draws.of_none()
+        self._sides = sides_of(measured)
+        self._of_none = draws.of_none()
         # What a listed part is like is known whatever the photo says; how likely it is allows for a void reading.
-        void = measured.doubts.void * of_none
-        plain, anyhow, screws_each, lengths_each = np.zeros((4, count))
-        bottom = 1.0 if part.bottom == "open" else measured.bottom["closed"]
-        tail, all_words, sides, used = 0.0, 0.0, [], self.draws.states
-        for (share, turned), worth in zip(sides_of(measured), possible, strict=False):
-            states = self._unmeasured.states(part, mirrored=turned)
-            lengths = lengths_agree(self.draws, states, part, *self._tolerances, width_known=self._width)
-            told: NDArray[np.bool_] | float = 1.0
-            if self._told:
-                told = told_lengths_agree(self.draws, measured, states, part, *self._tolerances)
-            words = measured.family[part.family] * hand_probability(measured, part.family, part.hand, mirrored=turned)
-            agree = self.screws(part, states, turned) if worth else np.zeros(len(states), dtype=np.bool_)
-            used = used if turned else states
-            both = lengths & agree
-            counts = self.draws.face_share(share, mirrored=turned)
-            whole = float(counts.sum())
-            plain += counts * words * bottom * both
-            anyhow += counts * words * bottom * FITS_ANYHOW * told
-            lengths_each += counts * words * bottom * lengths
-            all_words += whole / count * words * bottom
-            screws_each += counts * agree
-            tail += words * float((counts * lengths).sum()) / count
-            chance = float((counts * ((1.0 - void) * both + void * FITS_ANYHOW * told)).sum()) / max(whole, 1e-12)
-            screws = float((counts * agree).sum()) / max(whole, 1e-12)
-            sides.append(Side(whole / count, turned, words * bottom * chance, screws))
-        each = (1.0 - void) * plain + void * anyhow
+        self._void = measured.doubts.void * self._of_none
+        self._counts = [draws.face_share(share, mirrored=turned) for share, turned in self._sides]
+        self._words = [word_chances(measured, mirrored=turned) for _, turned in self._sides]
+        self._serving: list[Serving] = []
+        for _, turned in self._sides:
+            self._serving.append(Serving(draws, self._unmeasured.places(mirrored=turned), options.most_turn_deg))
+        drawn = [draws.which == k for k in range(len(draws.threads))]
+        self._drawn = [one / (one.sum() if one.any() else math.nan) for one in drawn]
+
+    def rate(self, table: PartsTable, rows: NDArray[np.intp], possible: NDArray[np.bool_]) -> Rated:
+        """Probability that parts of a list fit, and of each check by itself.
+
+        `possible` (R, F) says, for either face the photo may show, whether their holes need looking at.
+        """
+        step = max(AT_ONCE // len(self._void), 1)
+        serves = self._serves(table, rows, possible)
+        found = [
+            self._weigh(table, rows[at : at + step], [one[at : at + step] for one in serves]).rated
+            for at in range(0, max(len(rows), 1), step)
+        ]
+        names = [one.name for one in fields(Rated)]
+        return Rated(*(np.concatenate([getattr(part, name) for part in found]) for name in names))
+
+    def weigh(self, table: PartsTable, rows: NDArray[np.intp], possible: NDArray[np.bool_]) -> Weighed:
+        """As `rate`, with what each draw says: for few."""
+        return self._weigh(table, rows, self._serves(table, rows, possible))
+
+    def judged(self, part: Part, weighed: Weighed, k: int) -> Judged:
+        """One of the parts weighed, by itself."""
+        rated = weighed.rated
         return Judged(
             part=part,
-            probability=float(each.mean()),
-            tail=tail,
-            bottom=bottom,
-            screws=float(screws_each.mean()),
-            each=each,
-            plain=plain,
-            lengths_each=lengths_each,
-            words=all_words,
-            void=float(void.mean()),
-            screws_each=screws_each,
-            states=used,
-            sides=tuple(sides),
-            of_none=of_none,
+            probability=float(rated.probability[k]),
+            tail=float(rated.tail[k]),
+            bottom=float(rated.bottom[k]),
+            screws=float(rated.screws[k]),
+            each=weighed.each[k],
+            plain=weighed.plain[k],
+            lengths_each=weighed.lengths_each[k],
+            words=float(rated.words[k]),
+            void=float(self._void.mean()),
+            screws_each=weighed.screws_each[k],
+            by_screw=rated.by_screw[k],
+            states=self._unmeasured.states(part, mirrored=False),
+            sides=rated.sides(k),
+            of_none=self._of_none,
         )
 
+    def judge(self, part: Part) -> Judged:
+        """One part, which need not be in a list."""
+        all_faces = np.ones((1, len(self._sides)), dtype=np.bool_)
+        return self.judged(part, self.weigh(table_of([part]), np.zeros(1, dtype=np.intp), all_faces), 0)
 
-def seat_of(
-    measured: MeasuredPart, part: Part, draws: Draws, options: FitOptions, *, fewer: int | None = None
-) -> Seat | None:
-    """How the part's holes lie best over the old holes' centres, with the likeliest screw; the old hole `fewer` left out."""
+    def _serves(
+        self, table: PartsTable, rows: NDArray[np.intp], possible: NDArray[np.bool_]
+    ) -> list[NDArray[np.bool_]]:
+        """In which draws the parts' holes serve, (R, N) for each face; their other lengths have no say in that."""
+        found = []
+        for face, serving in enumerate(self._serving):
+            agree = np.zeros((len(rows), len(self._void)), dtype=np.bool_)
+            asked = np.nonzero(possible[:, face])[0]
+            patterns, which = np.unique(table.pattern[rows[asked]], return_inverse=True)
+            agree[asked] = serving.agree(table, patterns)[which]
+            found.append(agree)
+        return found
+
+    def _weigh(self, table: PartsTable, rows: NDArray[np.intp], serves: Sequence[NDArray[np.bool_]]) -> Weighed:
+        count = len(self._void)
+        lengths, told = self._lengths_agree(table, rows)
+        plain, anyhow, screws_each, lengths_each = np.zeros((4, len(rows), count))
+        tail, all_words = np.zeros((2, len(rows)))
+        bottom = np.ones(len(rows))
+        share, chance, screws = np.zeros((3, len(rows), len(self._sides)))
+        for face in range(len(self._sides)):
+            outline, bottoms = self._words[face]
+            words, bottom = outline[table.family[rows], table.hand[rows]], bottoms[table.bottom[rows]]
+            counts, agree = self._counts[face], serves[face]
+            whole = float(counts.sum())
+            worth = (words * bottom)[:, None] * counts
+            both = lengths & agree
+            plain += worth * both
+            anyhow += (FITS_ANYHOW * worth) * told
+            lengths_each += worth * lengths
+            screws_each += counts * agree
+            sound, void = counts * (1.0 - self._void), FITS_ANYHOW * counts * self._void
+            tail += words * _weighted(lengths, counts) / count
+            all_words += whole / count * words * bottom
+            share[:, face] = whole / count
+            worked = _weighted(both, sound) + _weighted(told, void)
+            chance[:, face] = words * bottom * worked / max(whole, 1e-12)
+            screws[:, face] = _weighted(agree, counts) / max(whole, 1e-12)
+        each = (1.0 - self._void) * plain + self._void * anyhow
+        rated = Rated(
+            probability=each.mean(axis=1),
+            # Where all draws say the same, one more might not.
+            error=np.hypot(each.std(axis=1) / math.sqrt(count), 1.0 / count),
+            likely=plain.mean(axis=1),
+            tail=tail,
+            bottom=bottom,
+            words=all_words,
+            screws=screws_each.mean(axis=1),
+            by_screw=np.stack([_weighted(screws_each, one) for one in self._drawn], axis=1),
+            share=share,
+            chance=chance,
+            serves=screws,
+        )
+        return Weighed(each, plain, lengths_each, screws_each, rated)
+
+    def _lengths_agree(self, table: PartsTable, rows: NDArray[np.intp]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+        """In which draws reach and, where known, tail width are within their tolerances of the candidates', (R, N).
+
+        And the same for what a calliper has told: that holds even where the photo is void.
+        """
+        draws, taken = self.draws, self.measured.taken
+        told = np.ones((len(rows), len(self._void)), dtype=np.bool_)
+        reach = np.abs(self._unmeasured.reach_off(table.reach[rows])) <= self.options.reach_tolerance_mm
+        agree = reach
+        if "reach" in taken:
+            told = reach
+        if self.measured.is_measured("tail_width") or "tail-width" in taken:
+            own = draws.states[:, 1] - draws.list_length[:, 1]
+            # Not compared where the list does not name it.
+            width = ~(np.abs(own - table.tail_width[rows][:, None]) > self.options.tail_width_tolerance_mm)
+            agree = agree & width if self.measured.is_measured("tail_width") else agree
+            told = told & width if "tail-width" in taken else told
+        return agree, told
+
+
+def _weighted(rows: Array | NDArray[np.bool_], weights: Array) -> Array:
+    """Sum of each row (P, N) by these weights (N,): not a matrix product, whose threads cost more than they save here."""
+    return np.asarray(np.einsum("pn,n->p", rows, weights))
+
+
+def seats_of(
+    measured: MeasuredPart,
+    table: PartsTable,
+    rows: NDArray[np.intp],
+    draws: Draws,
+    options: FitOptions,
+    *,
+    fewer: int | None = None,
+) -> Seats | None:
+    """How the holes of parts of a list lie best over the old holes' centres, with the likeliest screw.
+
+    The parts have as many holes each. The old hole `fewer` is left out. None when they have too few.
+    """
     thread = draws.threads[int(np.argmax(draws.shares))]
     lifted, sunk = float(draws.head_offset_mm[0]), draws.sunk_share > 0.5
-    play = [0.5 * (hole.diameter_mm - thread.major_mm) for hole in part.holes]
-    limits = np.array(
-        [min(p, lifted) if sunk or h.countersink_mm is not None else p for p, h in zip(play, part.holes, strict=True)]
-    )
+    holes = int(table.holes[rows[0]])
+    play = 0.5 * (table.hole_diameter[rows, :holes] - thread.major_mm)
+    limits = np.where(table.hole_sunk[rows, :holes] | sunk, np.minimum(play, lifted), play)
     old = measured.hole_xy_mm
     if fewer is not None:
         old = np.delete(old, fewer, axis=0)
-    return best_seat(old, np.array([h.xy_mm for h in part.holes]), limits, options.most_turn_deg)
+    return best_seats(old, table.hole_xy[rows, :holes], limits, options.most_turn_deg)
+
+
+def seat_of(measured: MeasuredPart, part: Part, draws: Draws, options: FitOptions) -> Seat | None:
+    """`seats_of` of one part."""
+    seats = seats_of(measured, table_of([part]), np.zeros(1, dtype=np.intp), draws, options)
+    return None if seats is None else seats.seat(0)

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from shop.calliper import mirrored
 from shop.draws import MODEL_U_MM, Draws
-from shop.judging import FitOptions, Judged, seat_of, sides_of
-from shop.measured import UNMEASURED_MM, Array, MeasuredPart, hand_probability
+from shop.judging import FitOptions, seat_of, seats_of, sides_of
+from shop.measured import UNMEASURED_MM, Array, MeasuredPart
 from shop.parts import Part
-from shop.turning import Seat
+from shop.parts_table import PartsTable, table_of, word_chances
+from shop.turning import Seat, Seats
+from vision.vocabulary import BOTTOMS
 
 # What a photo's length carries besides its stated uncertainty, one length apart from the other, when twins are put in
 # order: a covariance that ties all lengths to one scale lets a hole's own small blunder speak for another scale, and so
@@ -35,10 +39,21 @@ Z_99: Final = 2.3263  # one-sided, of the normal distribution
 OTHER_U_MM: Final = {"diameter": 0.75, "hole": 1.5}  # as UNMEASURED_MM, for holes
 
 Fewer = int | None  # which of the read holes is taken to be none
+Way = tuple[bool, Fewer]  # whether the photo shows the other face than stated, and that
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Likely:
+    """Some parts of one make compared: as many holes, and the same lengths listed."""
+
+    parts: list[Part]  # kept alive, since they are found again by their identity
+    faces: dict[bool, Array]  # (P,), `by_face`
+    seats: dict[Way, tuple[Seats, NDArray[np.intp]] | None]  # and which of the seats each part has
+    agrees: dict[Way, NDArray[np.bool_]]  # (P,)
 
 
 class Likeness:
-    """Compares parts of a list with the part read; parts with the same holes share the work."""
+    """Compares parts of a list with the part read; many at once, and those with the same holes share the work."""
 
     def __init__(self, measured: MeasuredPart, draws: Draws, options: FitOptions, listed: int = 1) -> None:
         self.draws, self.options, self.listed = draws, options, listed
@@ -46,16 +61,29 @@ class Likeness:
         self.known = [k for k, name in enumerate(measured.names) if measured.is_measured(name)]
         self.told = [k for k, name in enumerate(measured.names) if _tells(measured, name)]
         self.floor = (options.list_u95_mm / 2.0) ** 2 + MODEL_U_MM**2  # variance of a listed length, mm²
-        self._seats: dict[Any, Seat | None] = {}
+        self._sides = sides_of(measured)
+        self._words = {turned: _words_of(self.measured[turned]) for _, turned in self._sides}
         self._inverse: dict[Any, Array] = {}
-        self._faces: dict[int, tuple[Part, dict[bool, float]]] = {}  # by the part's identity; the part is kept alive
+        self._found: dict[int, tuple[_Likely, int]] = {}  # by the part's identity
 
-    def seat(self, part: Part, *, turned: bool = False, fewer: Fewer = None) -> Seat | None:
+    def prepare(self, table: PartsTable, rows: Sequence[int]) -> None:
+        """Compare parts of a list all at once, so that the questions after it are answered at once."""
+        left = np.array([row for row in rows if id(table.parts[row]) not in self._found], dtype=np.intp)
+        if not len(left):
+            return
+        make = 4 * table.holes[left] + 2 * np.isnan(table.tail_width[left]) + np.isnan(table.hub_diameter[left])
+        for one in np.unique(make):
+            alike = left[make == one]
+            found = self._compare(table, alike)
+            self._found |= {id(part): (found, k) for k, part in enumerate(found.parts)}
+
+    def seat(self, part: Part, *, turned: bool = False) -> Seat | None:
         """The best seat over the holes read, or None when the part has too few holes."""
-        key = part.holes, turned, fewer
-        if key not in self._seats:
-            self._seats[key] = seat_of(self.measured[turned], part, self.draws, self.options, fewer=fewer)
-        return self._seats[key]
+        found, k = self._of(part)
+        if (turned, None) not in found.seats:
+            return seat_of(self.measured[turned], part, self.draws, self.options)
+        seats = found.seats[turned, None]
+        return None if seats is None else seats[0].seat(int(seats[1][k]))
 
     def sameness(self, part: Part) -> float:
         """Log-likelihood, up to a constant, that the part read is this very part; either face and a false hole counted.
@@ -67,20 +95,8 @@ class Likeness:
 
     def by_face(self, part: Part) -> dict[bool, float]:
         """`sameness` for each face that the photo may show: as stated (False) and the other."""
-        if id(part) in self._faces:
-            return self._faces[id(part)][1]
-        missed = max(len(part.holes) - len(self.measured[False].holes), 0)
-        likely = max(0.5 * self.measured[False].doubts.drawing, LEAST_MISSED)
-        found = {}
-        for share, turned in sides_of(self.measured[False]):
-            terms = []
-            for fewer, chance in self._ways(part):
-                one = self._one_way(part, turned, fewer)
-                if one is not None and share * chance > 0.0:
-                    terms.append(math.log(share * chance) + one)
-            found[turned] = log_sum(terms) + missed * math.log(likely)
-        self._faces[id(part)] = part, found
-        return found
+        found, k = self._of(part)
+        return {turned: float(values[k]) for turned, values in found.faces.items()}
 
     def as_read(self) -> float:
         """The least `sameness` to be expected of the very part read: chi-squared at what it exceeds once in a hundred.
@@ -93,69 +109,100 @@ class Likeness:
 
     def agrees_with_fewer(self, part: Part) -> bool:
         """Whether the part agrees with all that was read once one of the holes read is taken to be none."""
-        return len(part.holes) == len(self.measured[False].holes) - 1 and any(
-            self._agrees(part, turned, fewer)
-            for _, turned in sides_of(self.measured[False])
-            for fewer, _ in self._ways(part)
-        )
+        if len(part.holes) != len(self.measured[False].holes) - 1:
+            return False
+        found, k = self._of(part)
+        return any(bool(agrees[k]) for agrees in found.agrees.values())
 
-    def cannot_be_told(self, judged: Judged) -> bool:
+    def cannot_be_told(self, part: Part, words: float) -> bool:
         """Whether a photo speaks against a part only by being too unsure to speak for it.
 
         With an uncertainty as wide as what is allowed, the probability of a fit is small even for the very part read. So
         a part is refused only when its own numbers lie outside what the reading allows: non-conformity, too, wants proof
-        (ISO 14253-1). The test is chi-squared over the lengths measured, for each face the photo may show.
+        (ISO 14253-1). The test is chi-squared over the lengths measured, for each face the photo may show. `words` is the
+        probability that the words agree.
         """
-        if self.measured[False].sha256 is None or judged.words <= self.options.not_up_to:
+        if self.measured[False].sha256 is None or words <= self.options.not_up_to:
             return False
-        return any(
-            share > self.options.not_up_to and self._agrees(judged.part, turned, None)
-            for share, turned in sides_of(self.measured[False])
-        )
+        return any(share > self.options.not_up_to and self._agrees(part, turned) for share, turned in self._sides)
 
-    def _ways(self, part: Part) -> list[tuple[Fewer, float]]:
+    def _of(self, part: Part) -> tuple[_Likely, int]:
+        if id(part) not in self._found:
+            self.prepare(table_of([part]), [0])
+        return self._found[id(part)]
+
+    def _agrees(self, part: Part, turned: bool) -> bool:
+        """With all holes that were read: a part with fewer never does."""
+        found, k = self._of(part)
+        return (turned, None) in found.agrees and bool(found.agrees[turned, None][k])
+
+    def _ways(self, holes: int) -> list[tuple[Fewer, float]]:
         """Which of the holes read may be none, with chances; all stand for a part that has as many holes or more."""
         measured = self.measured[False]
         n, drawing = len(measured.holes), measured.doubts.drawing
-        if len(part.holes) != n - 1 or drawing <= 0.0:
+        if holes != n - 1 or drawing <= 0.0:
             return [(None, 1.0)]
         return [(i, drawing / n) for i in range(n)]
 
-    def _agrees(self, part: Part, turned: bool, fewer: Fewer) -> bool:
-        seen, seat = self.measured[turned], self.seat(part, turned=turned, fewer=fewer)
-        if seat is None:
-            return False
-        rows, off = differences(seen, part, seat, self.known, fewer)
-        kinds = ("reach", "tail_width") if seen.doubts.diameters > 0.0 else ("reach", "tail_width", "diameter")
-        kept = [k for k, row in enumerate(rows) if seen.names[row].endswith((".x", ".y", *kinds))]
-        if not kept:
-            return True
-        inverse = self._inverse_of(turned, tuple(rows[k] for k in kept), refusing=True)
-        part_off = off[kept]
-        return float(part_off @ inverse @ part_off) <= chi2_limit(len(kept))
+    def _compare(self, table: PartsTable, rows: NDArray[np.intp]) -> _Likely:
+        holes = int(table.holes[rows[0]])
+        missed = max(holes - len(self.measured[False].holes), 0)
+        likely = max(0.5 * self.measured[False].doubts.drawing, LEAST_MISSED)
+        patterns, which = np.unique(table.pattern[rows], return_inverse=True)
+        found = _Likely([table.parts[row] for row in rows.tolist()], {}, {}, {})
+        for share, turned in self._sides:
+            seen = self.measured[turned]
+            outline, bottoms = self._words[turned]
+            words = outline[table.family[rows], table.hand[rows]] * bottoms[table.bottom[rows]]
+            total = np.full(len(rows), -np.inf)
+            for fewer, chance in self._ways(holes):
+                seats = seats_of(seen, table, patterns, self.draws, self.options, fewer=fewer)
+                found.seats[turned, fewer] = None if seats is None else (seats, which)
+                found.agrees[turned, fewer] = np.zeros(len(rows), dtype=np.bool_)
+                if seats is None:
+                    continue
+                off = differences(seen, table, rows, seats.holes[which], fewer)
+                found.agrees[turned, fewer] = self._all_agree(turned, off)
+                if share * chance > 0.0:
+                    one = self._one_way(turned, off) + np.log(np.maximum(words, 1e-12))
+                    total = np.logaddexp(total, math.log(share * chance) + one)
+            found.faces[turned] = total + missed * math.log(likely)
+        return found
 
-    def _one_way(self, part: Part, turned: bool, fewer: Fewer) -> float | None:
-        """Log-likelihood with the photo taken to show one face and one of the holes, or none of them, to be false."""
-        seen, seat = self.measured[turned], self.seat(part, turned=turned, fewer=fewer)
-        if seat is None:
-            return None
-        words = seen.family[part.family] * seen.bottom[part.bottom]
-        words *= hand_probability(seen, part.family, part.hand, mirrored=False)
-        rows, off = differences(seen, part, seat, self.told, fewer)
-        if not len(off):
-            return math.log(max(words, 1e-12))
-        doubts = seen.doubts
-        lengths = sum(k < len(UNMEASURED_MM) for k in rows)
-        photo = doubts.void > 0.0
-        every = off @ self._inverse_of(turned, tuple(rows)) @ off
-        terms = [math.log(1.0 - doubts.void) - 0.5 * float(every)] if doubts.void < 1.0 else []
+    def _all_agree(self, turned: bool, off: Array) -> NDArray[np.bool_]:
+        """Whether the lengths measured agree within 99 %, (P,); `off` is (P, K)."""
+        seen = self.measured[turned]
+        kinds = ("reach", "tail_width") if seen.doubts.diameters > 0.0 else ("reach", "tail_width", "diameter")
+        listed = [k for k in self.known if not math.isnan(off[0, k])]
+        kept = [k for k in listed if seen.names[k].endswith((".x", ".y", *kinds))]
+        if not kept:
+            return np.ones(len(off), dtype=np.bool_)
+        return np.asarray(self._squares(turned, kept, off, refusing=True) <= chi2_limit(len(kept)))
+
+    def _one_way(self, turned: bool, off: Array) -> Array:
+        """Log-likelihood of the lengths (P, K) with the photo taken to show one face, (P,)."""
+        rows = [k for k in self.told if not math.isnan(off[0, k])]
+        total = np.zeros(len(off))
+        if not rows:
+            return total
+        doubts = self.measured[turned].doubts
+        lengths = [k for k in rows if k < len(UNMEASURED_MM)]
+        total[:] = -np.inf
+        if doubts.void < 1.0:
+            total = math.log(1.0 - doubts.void) - 0.5 * self._squares(turned, rows, off)
         if doubts.drawing > 0.0:
-            bare = off[:lengths]
-            alone = bare @ self._inverse_of(turned, tuple(rows[:lengths])) @ bare if lengths else 0.0
-            terms.append(math.log(doubts.drawing) - 0.5 * float(alone) - VOID_NATS * (len(rows) - lengths))
-        if photo:
-            terms.append(math.log(max(doubts.lengths, 0.1 * doubts.void)) - VOID_NATS * len(rows))
-        return log_sum(terms) + math.log(max(words, 1e-12))
+            alone = self._squares(turned, lengths, off) if lengths else 0.0
+            cost = VOID_NATS * (len(rows) - len(lengths))
+            total = np.logaddexp(total, math.log(doubts.drawing) - 0.5 * alone - cost)
+        if doubts.void > 0.0:
+            void = math.log(max(doubts.lengths, 0.1 * doubts.void)) - VOID_NATS * len(rows)
+            total = np.logaddexp(total, void)
+        return total
+
+    def _squares(self, turned: bool, rows: Sequence[int], off: Array, *, refusing: bool = False) -> Array:
+        """Squared distance of parts (P, K) from what was read, in standard uncertainties, (P,)."""
+        some = off[:, list(rows)]
+        return np.asarray(((some @ self._inverse_of(turned, tuple(rows), refusing=refusing)) * some).sum(axis=1))
 
     def _inverse_of(self, turned: bool, rows: tuple[int, ...], *, refusing: bool = False) -> Array:
         """Inverse of the covariance of these rows, with what the list and the photo add to it."""
@@ -183,25 +230,26 @@ class Likeness:
 
 
 def differences(
-    measured: MeasuredPart, part: Part, seat: Seat, known: Sequence[int], fewer: Fewer = None
-) -> tuple[list[int], Array]:
-    """Rows of the state that both know, and by how much the part read is above the candidate, mm.
+    measured: MeasuredPart, table: PartsTable, rows: NDArray[np.intp], seated: NDArray[np.intp], fewer: Fewer = None
+) -> Array:
+    """By how much the part read is above parts of a list, in the order of its state, (P, K), mm; NaN for what one lacks.
 
-    `known` are the rows of the state that count, in rising order; those of the hole `fewer` do not.
+    `seated` (P, n) names the hole on each thread. Those of the hole `fewer` are not compared.
     """
-    wanted: dict[str, float | None] = {
-        "reach": part.reach_mm,
-        "tail_width": part.tail_width_mm,
-        "hub_diameter": part.hub_diameter_mm,
-    }
+    wanted = np.full((len(rows), len(measured.names)), np.nan)
+    own = {"reach": table.reach, "tail_width": table.tail_width, "hub_diameter": table.hub_diameter}
+    for k, name in enumerate(UNMEASURED_MM):
+        wanted[:, k] = own[name][rows]
     left = [i for i in range(len(measured.holes)) if i != fewer]
-    for i, j in zip(left, seat.holes, strict=True):
-        hole = part.holes[j]
-        (x, y) = hole.xy_mm
-        wanted |= {f"holes[{i}].x": x, f"holes[{i}].y": y, f"holes[{i}].diameter": hole.diameter_mm}
-    rows = [k for k in known if wanted.get(measured.names[k]) is not None]
-    off = measured.mean[rows] - np.array([wanted[measured.names[k]] for k in rows], dtype=float)
-    return rows, off
+    for at, i in enumerate(left):
+        wanted[:, 3 + 3 * i : 5 + 3 * i] = table.hole_xy[rows, seated[:, at]]
+        wanted[:, 5 + 3 * i] = table.hole_diameter[rows, seated[:, at]]
+    return np.asarray(measured.mean - wanted)
+
+
+def _words_of(measured: MeasuredPart) -> tuple[Array, Array]:
+    """Probability of family and hand together, (F, H), and of the bottom, (B,), for the face as this reading has it."""
+    return word_chances(measured, mirrored=False)[0], np.array([measured.bottom[word] for word in BOTTOMS])
 
 
 def chi2_limit(freedom: int) -> float:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shop.measured import Array, MeasuredPart, hand_probability
-from shop.parts import MOST_HOLES, Part
+from shop.parts import MOST_HOLES, Part, PartHole
 from vision.vocabulary import BOTTOMS, CENTRE, FAMILIES, HANDS
 
 SIGMAS = 5.0  # how generous the sweep is: nothing within this many standard uncertainties is set aside
@@ -19,7 +19,7 @@ SIGMAS = 5.0  # how generous the sweep is: nothing within this many standard unc
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PartsTable:
-    """P parts: words as indices into the vocabulary, lengths in mm, holes padded to four with NaN."""
+    """P parts: words as indices into the vocabulary, lengths in mm and holes padded to four, NaN for what is not known."""
 
     parts: tuple[Part, ...]
     family: NDArray[np.intp]
@@ -27,8 +27,14 @@ class PartsTable:
     hand: NDArray[np.intp]
     reach: Array
     tail_width: Array
+    hub_diameter: Array
+    holes: NDArray[np.intp]  # (P,), how many
     hole_xy: Array  # (P, 4, 2)
+    hole_radius: Array  # (P, 4)
+    hole_turn: Array  # (P, 4), clockwise from 12 o'clock, radians
     hole_diameter: Array  # (P, 4)
+    hole_sunk: NDArray[np.bool_]  # (P, 4)
+    pattern: NDArray[np.intp]  # (P,), the first row with the very same holes
     clocks: tuple[str, ...]  # where the holes are, in words
     screws: Mapping[str, int]
 
@@ -38,10 +44,15 @@ def table_of(parts: Sequence[Part]) -> PartsTable:
     count = len(parts)
     xy = np.full((count, MOST_HOLES, 2), np.nan)
     diameter = np.full((count, MOST_HOLES), np.nan)
+    sunk = np.zeros((count, MOST_HOLES), dtype=np.bool_)
+    pattern = np.zeros(count, dtype=np.intp)
+    seen: dict[tuple[PartHole, ...], int] = {}
     for row, part in enumerate(parts):
+        pattern[row] = seen.setdefault(part.holes, row)
         for column, hole in enumerate(part.holes):
             xy[row, column] = hole.xy_mm
             diameter[row, column] = hole.diameter_mm
+            sunk[row, column] = hole.countersink_mm is not None
     families, bottoms, hands = ({w: i for i, w in enumerate(words)} for words in (FAMILIES, BOTTOMS, HANDS))
     return PartsTable(
         parts=tuple(parts),
@@ -50,19 +61,32 @@ def table_of(parts: Sequence[Part]) -> PartsTable:
         hand=np.array([hands[p.hand] for p in parts], dtype=np.intp),
         reach=np.array([p.reach_mm for p in parts], dtype=float),
         tail_width=np.array([math.nan if p.tail_width_mm is None else p.tail_width_mm for p in parts], dtype=float),
+        hub_diameter=np.array(
+            [math.nan if p.hub_diameter_mm is None else p.hub_diameter_mm for p in parts], dtype=float
+        ),
+        holes=np.array([len(p.holes) for p in parts], dtype=np.intp),
         hole_xy=xy,
+        hole_radius=np.hypot(xy[..., 0], xy[..., 1]),
+        hole_turn=np.arctan2(xy[..., 0], xy[..., 1]),
         hole_diameter=diameter,
+        hole_sunk=sunk,
+        pattern=pattern,
         clocks=tuple(" and ".join(p.clock) for p in parts),
         screws=Counter(p.screw for p in parts if p.screw is not None),
     )
 
 
-def label_probabilities(table: PartsTable, measured: MeasuredPart, *, mirrored: bool) -> tuple[Array, Array]:
-    """Probability, (P,) each, that family and hand agree, and that the bottom serves."""
+def word_chances(measured: MeasuredPart, *, mirrored: bool) -> tuple[Array, Array]:
+    """Probability that family (F) and hand (H) are these, (F, H), and that a bottom (B) serves, (B,)."""
     family = np.array([measured.family[word] for word in FAMILIES])
     hand = np.array([[hand_probability(measured, f, h, mirrored=mirrored) for h in HANDS] for f in FAMILIES])
-    serves = np.array([1.0 if word == "open" else measured.bottom["closed"] for word in BOTTOMS])
-    return family[table.family] * hand[table.family, table.hand], serves[table.bottom]
+    return family[:, None] * hand, np.array([1.0 if word == "open" else measured.bottom["closed"] for word in BOTTOMS])
+
+
+def label_probabilities(table: PartsTable, measured: MeasuredPart, *, mirrored: bool) -> tuple[Array, Array]:
+    """Probability, (P,) each, that family and hand agree, and that the bottom serves."""
+    outline, serves = word_chances(measured, mirrored=mirrored)
+    return outline[table.family, table.hand], serves[table.bottom]
 
 
 def lengths_possible(table: PartsTable, measured: MeasuredPart, name: str, tolerance_mm: float) -> NDArray[np.bool_]:
@@ -78,8 +102,8 @@ def screws_possible(
     table: PartsTable, measured: MeasuredPart, thinnest_mm: float, most_turn_deg: float, *, mirrored: bool
 ) -> NDArray[np.bool_]:
     """Parts that may have a hole over every thread, (P,): no turn moves a hole further than 2 r sin(turn / 2)."""
-    swing = 2.0 * np.hypot(table.hole_xy[..., 0], table.hole_xy[..., 1]) * math.sin(math.radians(most_turn_deg) / 2.0)
-    play = np.maximum(0.5 * (table.hole_diameter - thinnest_mm), 0.0)
+    swing = 2.0 * table.hole_radius * math.sin(math.radians(most_turn_deg) / 2.0)
+    room = np.maximum(0.5 * (table.hole_diameter - thinnest_mm), 0.0) + swing
     possible = np.ones(len(table.parts), dtype=np.bool_)
     for i, hole in enumerate(measured.holes):
         centre = measured.mean[3 + 3 * i : 5 + 3 * i] * ((-1.0, 1.0) if mirrored else (1.0, 1.0))
@@ -89,10 +113,10 @@ def screws_possible(
         known = hole.position == CENTRE or all(measured.is_measured(f"holes[{i}].{axis}") for axis in "xy")
         if known:
             slack = SIGMAS * math.sqrt(float(np.linalg.eigvalsh(block)[-1])) + old_play + 0.2
-            apart = np.hypot(table.hole_xy[..., 0] - centre[0], table.hole_xy[..., 1] - centre[1])
-            near = apart <= slack + play + swing
+            apart2 = (table.hole_xy[..., 0] - centre[0]) ** 2 + (table.hole_xy[..., 1] - centre[1]) ** 2
+            near = apart2 <= (room + slack) ** 2
         else:  # only the direction is known
-            turn = np.arctan2(table.hole_xy[..., 0], table.hole_xy[..., 1]) - math.atan2(centre[0], centre[1])
-            near = np.abs(np.remainder(turn + math.pi, 2.0 * math.pi) - math.pi) <= math.radians(20.0)
+            turn = np.abs(table.hole_turn - math.atan2(centre[0], centre[1]))  # below a whole turn
+            near = np.minimum(turn, 2.0 * math.pi - turn) <= math.radians(20.0)
         possible &= near.any(axis=1)
     return possible

@@ -98,7 +98,7 @@ def _offset(measured: MeasuredPart, part: Part, seat: Seat, i: int) -> str:
     return f"{name} is {abs(clockwise):.2f} mm {'clockwise' if clockwise > 0 else 'anticlockwise'}; {allowed}"
 
 
-def _screws(measured: MeasuredPart, part: Part, draws: Draws, seat: Seat | None, screws_each: Array) -> list[str]:
+def _screws(measured: MeasuredPart, part: Part, draws: Draws, seat: Seat | None, by_screw: Array) -> list[str]:
     n, m = len(measured.holes), len(part.holes)
     if seat is None:
         return [f"has {_holes(m)}; the part read has {_holes(n)}"]
@@ -119,10 +119,11 @@ def _screws(measured: MeasuredPart, part: Part, draws: Draws, seat: Seat | None,
     if m > n:
         said.append(f"{m - n} more {'hole' if m - n == 1 else 'holes'} than needed: no harm")
     if len(draws.threads) > 1:
-        which = draws.which[: len(screws_each)]
-        drawn = np.bincount(which, minlength=len(draws.threads))
-        agree = np.bincount(which, weights=screws_each, minlength=len(draws.threads))
-        tried = [f"{one.name} {agree[k] / drawn[k]:.2f}" for k, one in enumerate(draws.threads) if drawn[k]]
+        tried = [
+            f"{one.name} {agree:.2f}"
+            for one, agree in zip(draws.threads, by_screw.tolist(), strict=True)
+            if agree == agree
+        ]
         said.append(f"screws not known; tried: {', '.join(tried)}")
     return said
 
@@ -141,12 +142,12 @@ def reasons_of(
     draws: Draws,
     seat: Seat | None,
     sides: Sequence[Side],
-    screws_each: Array,
+    by_screw: Array,
     reach_tolerance_mm: float,
     width_tolerance_mm: float,
 ) -> tuple[str, ...]:
     """Why a candidate does or does not fit, one plain sentence a fact."""
-    said = _screws(measured, part, draws, seat, screws_each)
+    said = _screws(measured, part, draws, seat, by_screw)
     said += _tail(measured, part, reach_tolerance_mm, width_tolerance_mm)
     said += _bottom(measured, part)
     if len(sides) == 2 and abs(sides[0].probability - sides[1].probability) > WORTH_SAYING:

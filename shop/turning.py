@@ -6,13 +6,12 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-WORTH_PICKING: Final = 0.8  # with a smaller share of draws near enough, those are picked out first
+Pair = tuple[Array, Array]  # x and y of points, apart: arithmetic on whole arrays wants them so
 
 
 def allowed_turns(thread_mm: Array, hole_mm: Array, limit_mm: Array) -> tuple[Array, Array]:
@@ -44,61 +43,71 @@ def allowed_turns(thread_mm: Array, hole_mm: Array, limit_mm: Array) -> tuple[Ar
     return np.arctan2(x * q - y * p, x * p + y * q), half
 
 
-def fits_by_turning(threads_mm: Array, holes_mm: Array, limits_mm: Array, most_rad: float) -> NDArray[np.bool_]:
-    """Whether some turn of at most `most_rad` brings one hole, each its own, over every thread.
+def allowed_spans(thread_mm: Pair, hole_mm: Pair, limit_mm: Array, most_rad: float) -> tuple[Array, Array]:
+    """`allowed_turns` of up to `most_rad`, as u = tan(turn / 2): there they are roots of a quadratic, and quickly found.
+
+    With cos and sin of the turn as (1 - u²) / (1 + u²) and 2 u / (1 + u²), the squared distance is within the limit where
+    lead u² - 2 across u + rest <= 0.
 
     Parameters
     ----------
-    threads_mm : ndarray of shape (..., n, 2)
-    holes_mm : ndarray of shape (..., m, 2)
-    limits_mm : ndarray of shape (..., m)
+    thread_mm, hole_mm : pair of ndarray, x and y
+    limit_mm : ndarray
+        All of shapes that broadcast together.
+    most_rad : float
+        Below π.
 
     Returns
     -------
-    ndarray of shape (...), bool
+    low, high : ndarray of the shape they broadcast to
+        NaN when no turn will do; beyond `most_rad` where more is allowed.
     """
-    shape = np.broadcast_shapes(threads_mm.shape[:-2], holes_mm.shape[:-2], limits_mm.shape[:-1])
-    n, m = threads_mm.shape[-2], limits_mm.shape[-1]
-    swing = 2.0 * math.sin(0.5 * most_rad)
-    near: dict[tuple[int, int], NDArray[np.bool_]] = {}  # where a turn may do at all
-    for i, j in itertools.product(range(n), range(m)):
-        hole = holes_mm[..., j, :]
-        apart = threads_mm[..., i, :] - hole
-        room = limits_mm[..., j] + swing * np.hypot(hole[..., 0], hole[..., 1])
-        close = apart[..., 0] ** 2 + apart[..., 1] ** 2 <= room * np.abs(room)
-        if bool(close.any()):
-            near[i, j] = np.broadcast_to(close, shape)
-    choices = [
-        choice for choice in itertools.permutations(range(m), n) if all(pair in near for pair in enumerate(choice))
-    ]
-    fits = np.zeros(shape, dtype=np.bool_)
-    if not choices:
-        return fits
-    rows = np.logical_or.reduce([np.logical_and.reduce([near[pair] for pair in enumerate(one)]) for one in choices])
-    if len(shape) == 1 and holes_mm.ndim == 2 and np.count_nonzero(rows) < WORTH_PICKING * rows.size:
-        if rows.any():
-            fits[rows] = _some_turn(threads_mm[rows], holes_mm, limits_mm[rows], most_rad, choices)
-        return fits
-    return _some_turn(threads_mm, holes_mm, limits_mm, most_rad, choices)
+    (x, y), (p, q) = thread_mm, hole_mm
+    thread_r2, hole_r2 = x * x + y * y, p * p + q * q
+    need = (thread_r2 + hole_r2) - limit_mm * limit_mm
+    lead = x * p + y * q
+    lead *= 2.0
+    lead = lead + need
+    across = x * q - y * p
+    across *= 2.0
+    with np.errstate(invalid="ignore", divide="ignore"):
+        root = np.sqrt((4.0 * thread_r2) * hole_r2 - need * need)
+        low, high = np.asarray((across - root) / lead), np.asarray((across + root) / lead)
+    if (
+        float(lead.min(initial=1.0)) <= 0.0
+    ):  # hole and thread both within the limit of the axis: nearly any turn will do
+        near = np.asarray(lead <= 0.0)
+        parts = [np.broadcast_to(one, near.shape)[near] for one in (x, y, p, q, limit_mm)]
+        thread, hole = np.stack(parts[:2], axis=-1), np.stack(parts[2:4], axis=-1)
+        middle, half = allowed_turns(thread, hole, parts[4])
+        low[near] = np.tan(0.5 * np.clip(middle - half, -most_rad, math.pi / 2.0))
+        high[near] = np.tan(0.5 * np.clip(middle + half, -math.pi / 2.0, most_rad))
+    if float(limit_mm.min(initial=0.0)) < 0.0:
+        low = np.where(limit_mm < 0.0, np.nan, low)
+    return low, high
 
 
-def _some_turn(
-    threads_mm: Array, holes_mm: Array, limits_mm: Array, most_rad: float, choices: Sequence[tuple[int, ...]]
+def turns_together(
+    threads_mm: Sequence[Pair], holes_mm: Sequence[Pair], limits_mm: Sequence[Array], most_rad: float
 ) -> NDArray[np.bool_]:
-    """`fits_by_turning` for some ways of giving holes to threads."""
-    turns: dict[tuple[int, int], tuple[Array, Array]] = {}
-    for i, j in sorted({pair for choice in choices for pair in enumerate(choice)}):
-        middle, half = allowed_turns(threads_mm[..., i, :], holes_mm[..., j, :], limits_mm[..., j])
-        closed = half < 0.0
-        low, high = np.maximum(middle - half, -most_rad), np.minimum(middle + half, most_rad)
-        turns[i, j] = np.where(closed, np.inf, low), np.where(closed, -np.inf, high)
-    agree = []
-    for choice in choices:
-        pairs = [turns[pair] for pair in enumerate(choice)]
-        low = np.maximum.reduce([pair[0] for pair in pairs])
-        high = np.minimum.reduce([pair[1] for pair in pairs])
-        agree.append(low <= high)
-    return np.asarray(np.logical_or.reduce(agree))
+    """Whether one turn of at most `most_rad` brings every hole over its thread, each given in its thread's place.
+
+    Parameters
+    ----------
+    threads_mm, holes_mm : sequence of n pairs of ndarray, x and y
+    limits_mm : sequence of n ndarray
+        How far each hole may stand off its thread; all shapes broadcast together.
+
+    Returns
+    -------
+    ndarray of bool, of the shape they broadcast to
+    """
+    most = math.tan(0.5 * most_rad)
+    low, high = np.array(-most), np.array(most)
+    for thread, hole, limit in zip(threads_mm, holes_mm, limits_mm, strict=True):
+        first, last = allowed_spans(thread, hole, limit, most_rad)
+        low, high = np.maximum(low, first), np.minimum(high, last)
+    return np.asarray(low <= high)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,57 +125,89 @@ class Seat:
         return max(d / r if r > 0.0 else math.inf for d, r in zip(self.distances_mm, self.limits_mm, strict=True))
 
 
-def best_seat(threads_mm: Array, holes_mm: Array, limits_mm: Array, most_deg: float) -> Seat | None:
-    """The seat whose largest distance, as a share of its limit, is least, over all turns and assignments.
+@dataclass(frozen=True, slots=True, eq=False)
+class Seats:
+    """The best seats of P parts."""
+
+    turn_rad: Array  # (P,), clockwise
+    holes: NDArray[np.intp]  # (P, n), for each thread the index of its hole
+    distances_mm: Array  # (P, n)
+    limits_mm: Array  # (P, n)
+
+    def seat(self, k: int) -> Seat:
+        """One of them."""
+        holes, distances, limits = (tuple(row[k].tolist()) for row in (self.holes, self.distances_mm, self.limits_mm))
+        return Seat(math.degrees(float(self.turn_rad[k])), holes, distances, limits)
+
+
+def best_seats(threads_mm: Array, holes_mm: Array, limits_mm: Array, most_deg: float) -> Seats | None:
+    """For each of P parts the seat whose largest distance, as a share of its limit, is least, over turns and assignments.
 
     Squared shares are A - B cos(turn - C), so the least maximum lies at one's own minimum, where two are equal (a
     linear equation in cos and sin), or at an end: a handful of turns, each tried.
 
     Parameters
     ----------
-    threads_mm, holes_mm : ndarray of shape (n, 2) and (m, 2)
-    limits_mm : ndarray of shape (m,)
+    threads_mm, holes_mm : ndarray of shape (n, 2) and (P, m, 2)
+    limits_mm : ndarray of shape (P, m)
 
     Returns
     -------
-    Seat or None
+    Seats or None
         None when there are fewer holes than threads.
     """
-    n, m = len(threads_mm), len(holes_mm)
+    n, m = len(threads_mm), holes_mm.shape[1]
     if m < n or n == 0:
         return None
     most = math.radians(most_deg)
-    # share² of thread i in hole j = constant - cosine cos(turn) - sine sin(turn), turn clockwise
-    terms: dict[tuple[int, int], tuple[float, float, float]] = {}
-    for (i, (x, y)), (j, (p, q)) in itertools.product(enumerate(threads_mm.tolist()), enumerate(holes_mm.tolist())):
-        inverse = 1.0 / max(float(limits_mm[j]), 1e-3) ** 2
-        squares = x * x + y * y + p * p + q * q
-        terms[i, j] = squares * inverse, 2.0 * (x * p + y * q) * inverse, 2.0 * (x * q - y * p) * inverse
-    best: tuple[float, float, tuple[int, ...]] | None = None
-    for choice in itertools.permutations(range(m), n):
-        pairs = [terms[i, j] for i, j in enumerate(choice)]
-        for turn in _turns_to_try(pairs, most):
-            c, s = math.cos(turn), math.sin(turn)
-            share = max(constant - cosine * c - sine * s for constant, cosine, sine in pairs)
-            if best is None or share < best[0] - 1e-12:
-                best = share, turn, choice
-    assert best is not None
-    _, turn, choice = best
-    turned = turn_holes(holes_mm[list(choice)], math.degrees(turn))
-    distances = np.hypot(*(turned - threads_mm).T)
-    return Seat(math.degrees(turn), choice, tuple(map(float, distances)), tuple(float(limits_mm[j]) for j in choice))
+    orders = np.array(list(itertools.permutations(range(m), n)))  # (C, n)
+    (x, y), (p, q) = (points.T[..., None] for points in (threads_mm, holes_mm.transpose(1, 0, 2)))
+    # share² of thread i in hole j = constant - cosine cos(turn) - sine sin(turn), turn clockwise; (n, P, m) each
+    x, y, p, q = x[:, :, None], y[:, :, None], p[None, ..., 0], q[None, ..., 0]
+    inverse = 1.0 / np.maximum(limits_mm, 1e-3) ** 2
+    terms = (
+        (x * x + y * y + p * p + q * q) * inverse, 2.0 * (x * p + y * q) * inverse, 2.0 * (x * q - y * p) * inverse
+    )  # fmt: skip
+    ways = np.arange(n)
+    constant, cosine, sine = (term.transpose(1, 0, 2)[:, ways, orders] for term in terms)  # (P, C, n)
+    turns = _turns_to_try(constant, cosine, sine, most)  # (P, C, T)
+    c, s = np.cos(turns), np.sin(turns)
+    share = constant[..., :1] - cosine[..., :1] * c - sine[..., :1] * s
+    for i in range(1, n):
+        share = np.maximum(share, constant[..., i, None] - cosine[..., i, None] * c - sine[..., i, None] * s)
+    flat = np.where(np.isnan(share), np.inf, share).reshape(len(share), -1)
+    # Of equal ones the first, whatever the last digit says.
+    best = np.argmax(flat <= flat.min(axis=1, keepdims=True) + 1e-12, axis=1)
+    parts = np.arange(len(flat))
+    turn = turns.reshape(len(flat), -1)[parts, best]
+    chosen = orders[best // turns.shape[2]]
+    at = np.take_along_axis(holes_mm, chosen[..., None], axis=1)
+    c, s = np.cos(turn)[:, None], np.sin(turn)[:, None]
+    off_x = c * at[..., 0] + s * at[..., 1] - threads_mm[:, 0]
+    off_y = c * at[..., 1] - s * at[..., 0] - threads_mm[:, 1]
+    return Seats(turn, chosen, np.hypot(off_x, off_y), np.take_along_axis(limits_mm, chosen, axis=1))
 
 
-def _turns_to_try(pairs: list[tuple[float, float, float]], most: float) -> list[float]:
-    """No turn, both ends, where each share is least, and where two are equal; only those allowed."""
-    turns = [0.0, -most, most, *(math.atan2(sine, cosine) for _, cosine, sine in pairs)]
-    for (c0, a0, b0), (c1, a1, b1) in itertools.combinations(pairs, 2):
-        a, b, c = a0 - a1, b0 - b1, c0 - c1
-        length = math.hypot(a, b)
-        if length > 1e-12 and abs(c) <= length:
-            base, swing = math.atan2(b, a), math.acos(c / length)
-            turns += [_half_turn(base + swing), _half_turn(base - swing)]
-    return [turn for turn in turns if abs(turn) <= most + 1e-12]
+def best_seat(threads_mm: Array, holes_mm: Array, limits_mm: Array, most_deg: float) -> Seat | None:
+    """`best_seats` of a single part: holes (m, 2), limits (m,)."""
+    seats = best_seats(threads_mm, holes_mm[None], limits_mm[None], most_deg)
+    return None if seats is None else seats.seat(0)
+
+
+def _turns_to_try(constant: Array, cosine: Array, sine: Array, most: float) -> Array:
+    """No turn, both ends, where each share is least, and where two are equal, (..., T); NaN for those not allowed."""
+    fixed = np.broadcast_to(np.array([0.0, -most, most]), (*constant.shape[:-1], 3))
+    turns = [fixed, np.arctan2(sine, cosine)]
+    for i, j in itertools.combinations(range(constant.shape[-1]), 2):
+        a, b, c = (term[..., i] - term[..., j] for term in (cosine, sine, constant))
+        length = np.hypot(a, b)
+        equal = (length > 1e-12) & (np.abs(c) <= length)
+        base = np.arctan2(b, a)
+        swing = np.where(equal, np.arccos(np.clip(c / np.maximum(length, 1e-12), -1.0, 1.0)), np.nan)
+        both = np.stack([base + swing, base - swing], axis=-1)
+        turns.append(both - 2.0 * math.pi * np.round(both / (2.0 * math.pi)))
+    found = np.concatenate(turns, axis=-1)
+    return np.asarray(np.where(np.abs(found) <= most + 1e-12, found, np.nan))
 
 
 def turn_holes(points_mm: Array, turn_deg: float) -> Array:
@@ -174,7 +215,3 @@ def turn_holes(points_mm: Array, turn_deg: float) -> Array:
     c, s = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
     x, y = points_mm[..., 0], points_mm[..., 1]
     return np.stack([c * x + s * y, -s * x + c * y], axis=-1)
-
-
-def _half_turn(angle: float) -> float:
-    return math.remainder(angle, 2.0 * math.pi)

@@ -20,6 +20,7 @@ UNDER_SIZE_MM: Final = 0.08
 UNDER_SIZE_U_MM: Final = 0.04
 LEAST_WEIGHT: Final = 0.02  # a screw less likely than this is not tried
 MOST_SCREWS: Final = 2  # both likely sizes are tried, no more
+DRAWS_TO_CHOOSE: Final = 4000  # enough to tell which these are
 
 
 def floating_zone_mm(hole_mm: float, fastener_mm: float) -> float:
@@ -110,16 +111,20 @@ def likely_screws(
             threads.append(THREADS[name])
     listed = counts or {}
     total = sum(listed.get(thread.name, 0) for thread in threads)
-    columns = []
-    for thread in threads:
-        prior = (1.0 + 4.0 * listed.get(thread.name, 0)) / (len(threads) + 4.0 * total)
-        if screw_mm is not None:
-            prior *= screw_likelihood(screw_mm.value, screw_mm.u, thread)
-        columns.append(prior * np.prod(hole_likelihood(diameters_mm, thread), axis=1))
-    weights = np.stack(columns, axis=1)
-    share = (weights / np.maximum(weights.sum(axis=1, keepdims=True), 1e-300)).mean(axis=0)
+
+    def weights(some: Sequence[Thread], of_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        columns = []
+        for thread in some:
+            prior = (1.0 + 4.0 * listed.get(thread.name, 0)) / (len(threads) + 4.0 * total)
+            if screw_mm is not None:
+                prior *= screw_likelihood(screw_mm.value, screw_mm.u, thread)
+            columns.append(prior * np.prod(hole_likelihood(of_mm, thread), axis=1))
+        return np.stack(columns, axis=1)
+
+    first = weights(threads, diameters_mm[:DRAWS_TO_CHOOSE])
+    share = (first / np.maximum(first.sum(axis=1, keepdims=True), 1e-300)).mean(axis=0)
     order = [int(i) for i in np.argsort(-share, kind="stable")[:MOST_SCREWS]]
-    order = [i for rank, i in enumerate(order) if rank == 0 or share[i] >= LEAST_WEIGHT]
-    kept = weights[:, order]
+    chosen = tuple(threads[i] for rank, i in enumerate(order) if rank == 0 or share[i] >= LEAST_WEIGHT)
+    kept = weights(chosen, diameters_mm)
     sums = kept.sum(axis=1, keepdims=True)
-    return tuple(threads[i] for i in order), np.where(sums > 0.0, kept / np.maximum(sums, 1e-300), 0.0)
+    return chosen, np.where(sums > 0.0, kept / np.maximum(sums, 1e-300), 0.0)

@@ -14,7 +14,6 @@ from shop.clearance import head_deg_of, likely_screws, offset_at_lift_mm
 from shop.measured import UNMEASURED_DIAMETER_MM, Array, MeasuredPart
 from shop.parts import Part
 from shop.threads import CAM_SCREWS, THREADS, Thread
-from shop.turning import Pair
 from vision.quantity import COVERAGE_FACTOR
 from vision.vocabulary import CENTRE
 
@@ -223,10 +222,9 @@ class Within:
 class Place:
     """Where one thread of the cylinder lies in each draw, as one face of the photo shows it."""
 
-    xy: Pair  # (N,) each, mm
-    per_mm: (
-        Pair | None
-    )  # (N,) each: what each mm of the radius of the candidate's hole adds, where that was not measured
+    xy: tuple[Array, Array]  # (N,) each, mm
+    # What each mm of the radius of the candidate's hole adds, (N,) each, where that was not measured.
+    per_mm: tuple[Array, Array] | None
     along: Array  # (2,), the direction in which it lies then
     within: tuple[Within, ...]
 
@@ -242,11 +240,20 @@ class Place:
         return np.asarray(radius[np.arange(len(radius)), most])
 
 
+def length_off(draws: Draws, row: int, own_mm: Array) -> Array:
+    """By how much a length of the draws is above that of candidates (P,), with the error of the list's number, (P, N).
+
+    `row` is its place in the state: 0 the reach, 1 the tail width.
+    """
+    return np.asarray(draws.states[:, row] - draws.list_length[:, row] - own_mm[:, None])
+
+
 class Unmeasured:
     """What the lengths that were not measured make of the draws, for one candidate or for many."""
 
     def __init__(self, draws: Draws, measured: MeasuredPart) -> None:
         self._draws = draws
+        self._places: dict[bool, tuple[Place, ...]] = {}
         # A draw of a part of the list has that part's lengths.
         self._own = draws.of_none() > 0.5
         self._off_reach: Array | None = None  # (N,), about the candidate's own
@@ -287,14 +294,18 @@ class Unmeasured:
 
     def reach_off(self, reach_mm: Array) -> Array:
         """By how much the reach is above that of candidates (P,), with the error of the list's number, (P, N)."""
-        off = self._draws.states[:, 0] - self._draws.list_length[:, 0]
+        off = length_off(self._draws, 0, reach_mm)
         if self._off_reach is None:
-            return np.asarray(off - reach_mm[:, None])
-        about = self._off_reach - self._draws.list_length[:, 0]
-        return np.where(self._own, about, off - reach_mm[:, None])
+            return off
+        return np.where(self._own, self._off_reach - self._draws.list_length[:, 0], off)
 
     def places(self, *, mirrored: bool) -> tuple[Place, ...]:
         """Where the threads lie; with `mirrored`, when the photo shows the other face than stated."""
+        if mirrored not in self._places:
+            self._places[mirrored] = self._placed(mirrored)
+        return self._places[mirrored]
+
+    def _placed(self, mirrored: bool) -> tuple[Place, ...]:
         side = np.array([-1.0 if mirrored else 1.0, 1.0])
         places = []
         for i in range(self._draws.offsets.shape[1]):

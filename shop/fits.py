@@ -36,10 +36,11 @@ FITS, MEASURE, DOES_NOT_FIT = "fits", "measure", "does-not-fit"
 LEAST_LABEL: Final = 1e-3  # below this the words alone say no
 REFINE_FROM: Final = 0.02  # on the first few draws; below it the answer is no whatever the rest says
 FIRST_DRAWS: Final = 2000  # enough to name the screws
+MORE_DRAWS: Final = 2000
 MIDDLE_DRAWS: Final = 6000
 # so many, likeliest first, get a probability from many draws; of the others only the verdict counts
 CLOSELY: Final = 24
-NEAR: Final = 4.0  # this many standard errors from a limit of the verdict, more draws are used
+NEAR: Final = 3.0  # this many standard errors from a limit of the verdict, more draws are used
 FEW: Final = 8  # with so few candidates, always
 RANKED_ASIDE: Final = 40  # of the parts set aside, as many are put in order by what still speaks for them
 MOST_ASKED: Final = 10  # so many undecided candidates, best first, get their deciding measurement worked out
@@ -72,6 +73,19 @@ class Candidate:
             "bin": self.bin or None,
             "stock": self.stock,
         }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Aside:
+    """R parts of a list that are not worth drawing for."""
+
+    rows: NDArray[np.intp]  # (R,)
+    against: NDArray[np.bool_]  # (R, 4), what speaks against them: outline, lengths, bottom, holes
+    chances: Array  # (R,), that they fit all the same, because the reading is void
+
+    def in_order(self, order: NDArray[np.intp]) -> Aside:
+        """The same parts in another order."""
+        return Aside(self.rows[order], self.against[order], self.chances[order])
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +151,7 @@ def decide(
         )
 
     first = drawn(FIRST_DRAWS)
-    alive, possible, aside, against, chances = _sweep(table, measured, first, options)
+    alive, possible, aside = _sweep(table, measured, first, options)
     likeness = Likeness(measured, first, options, len(table.parts))
     likeness.prepare(table, alive.tolist())
     parts = [table.parts[row] for row in alive.tolist()]
@@ -167,9 +181,9 @@ def decide(
         )
         for k in order
     ]  # fmt: skip
-    aside, against, chances = _in_order(table, measured, likeness, options, aside, against, chances)
-    about = asker.about_the_reading() if chances and max(chances) > options.not_up_to else None
-    candidates += _set_aside(table, aside, against, chances, measured, options, about)
+    aside = _in_order(table, measured, likeness, options, aside)
+    about = asker.about_the_reading() if (aside.chances > options.not_up_to).any() else None
+    candidates += _set_aside(table, aside, measured, options, about)
     return FitReport(measured.sha256, tuple(candidates), notes_of(measured, draws, options.screws))
 
 
@@ -195,11 +209,13 @@ def _rated(
         off = np.abs(rated.probability[:, None] - limits).min(axis=1)
         return np.asarray(off < NEAR * rated.error)
 
-    again = np.nonzero(worth & (closely | open_still()))[0]
-    rated.put(again, judge.rate(table, rows[again], possible[again]))
-    last = np.nonzero(worth & closely & open_still())[0]
-    if len(last):
-        rated.put(last, Judge(measured, draws, options).rate(table, rows[last], possible[last]))
+    def again(which: NDArray[np.bool_], better: Judge) -> None:
+        at = np.nonzero(worth & which)[0]
+        rated.put(at, better.rate(table, rows[at], possible[at]))
+
+    again(~closely & open_still(), Judge(measured, draws.first(MORE_DRAWS), options))
+    again(closely | open_still(), judge)
+    again(closely & open_still(), Judge(measured, draws, options))
     return rated
 
 
@@ -228,12 +244,8 @@ def _candidate(
 
 def _sweep(
     table: PartsTable, measured: MeasuredPart, draws: Draws, options: FitOptions
-) -> tuple[NDArray[np.intp], NDArray[np.bool_], list[int], list[list[bool]], list[float]]:
-    """Rows worth drawing for, and for which faces their holes may do; the other rows, and what speaks against them.
-
-    Against them may speak: outline, lengths, bottom, holes. Last come the chances that they fit all the same, because
-    the reading is void.
-    """
+) -> tuple[NDArray[np.intp], NDArray[np.bool_], Aside]:
+    """Rows worth drawing for, and for which faces their holes may do; and the others."""
     count = len(table.parts)
     words = np.zeros(count)
     tail, bottom = np.zeros(count), np.zeros(count)
@@ -262,63 +274,48 @@ def _sweep(
     if "tail-width" in measured.taken:
         told &= lengths_possible(table, measured, "tail_width", options.tail_width_tolerance_mm)
     chances = FITS_ANYHOW * measured.doubts.void * tail[rest] * bottom[rest] * told[rest]
-    return (
-        kept,
-        possible,
-        rest.tolist(),
-        against[rest].tolist(),
-        chances.tolist(),
-    )
+    return kept, possible, Aside(rest, against[rest], chances)
 
 
 def _in_order(
-    table: PartsTable,
-    measured: MeasuredPart,
-    likeness: Likeness,
-    options: FitOptions,
-    rows: list[int],
-    against: list[list[bool]],
-    chances: list[float],
-) -> tuple[list[int], list[list[bool]], list[float]]:
+    table: PartsTable, measured: MeasuredPart, likeness: Likeness, options: FitOptions, aside: Aside
+) -> Aside:
     """The likeliest of the parts set aside put in order, when the reading leaves room for doubt; the rest as they were.
 
     A part that agrees with all but one of the holes read is right when that hole is none.
     """
-    if not rows or measured.doubts.void <= 0.0:
-        return rows, against, chances
-    n, drawing = len(measured.holes), measured.doubts.drawing
+    if not len(aside.rows) or measured.doubts.void <= 0.0:
+        return aside
+    drawing, chances = measured.doubts.drawing, aside.chances.copy()
     if drawing > options.not_up_to:
-        flags = np.array(against)
-        only_holes = flags[:, 3] & ~flags[:, :3].any(axis=1) & (table.holes[rows] == n - 1)
-        maybe = np.nonzero(only_holes)[0].tolist()
-        likeness.prepare(table, [rows[k] for k in maybe])
+        fewer = table.holes[aside.rows] == len(measured.holes) - 1
+        maybe = np.nonzero(fewer & aside.against[:, 3] & ~aside.against[:, :3].any(axis=1))[0].tolist()
+        likeness.prepare(table, aside.rows[maybe].tolist())
         for k in maybe:
-            if likeness.agrees_with_fewer(table.parts[rows[k]]):
+            if likeness.agrees_with_fewer(table.parts[aside.rows[k]]):
                 chances[k] = max(chances[k], drawing)
-    if max(chances) <= options.not_up_to:
-        return rows, against, chances
-    by_chance = sorted(range(len(rows)), key=lambda k: -chances[k])
-    first, rest = by_chance[:RANKED_ASIDE], by_chance[RANKED_ASIDE:]
-    likeness.prepare(table, [rows[k] for k in first])
-    score = {k: likeness.sameness(table.parts[rows[k]]) for k in first}
-    first.sort(key=lambda k: (chances[k] <= options.not_up_to, -score[k]))
-    order = [*first, *rest]
-    return [rows[k] for k in order], [against[k] for k in order], [chances[k] for k in order]
+    aside = Aside(aside.rows, aside.against, chances)
+    if float(chances.max()) <= options.not_up_to:
+        return aside
+    by_chance = np.argsort(-chances, kind="stable")
+    rows = aside.rows[by_chance[:RANKED_ASIDE]].tolist()
+    likeness.prepare(table, rows)
+    scores = np.array([likeness.sameness(table.parts[row]) for row in rows])
+    settled = chances[by_chance[:RANKED_ASIDE]] <= options.not_up_to
+    by_chance[:RANKED_ASIDE] = by_chance[np.lexsort((-scores, settled))]
+    return aside.in_order(by_chance)
 
 
 def _set_aside(
-    table: PartsTable,
-    rows: list[int],
-    against: list[list[bool]],
-    chances: list[float],
-    measured: MeasuredPart,
-    options: FitOptions,
-    about: DecideBy | None,
+    table: PartsTable, aside: Aside, measured: MeasuredPart, options: FitOptions, about: DecideBy | None
 ) -> list[Candidate]:
+    rows, against = aside.rows.tolist(), aside.against.tolist()
     reasons = short_reasons(measured, table, rows, against, options.reach_tolerance_mm, options.tail_width_tolerance_mm)
     candidates = []
     known: dict[tuple[bool, ...], dict[str, float | None]] = {}
-    for row, (tail, lengths, bottom, screws), said, chance in zip(rows, against, reasons, chances, strict=True):
+    for row, (tail, lengths, bottom, screws), said, chance in zip(
+        rows, against, reasons, aside.chances.tolist(), strict=True
+    ):
         part = table.parts[row]
         kind = tail or lengths, bottom, screws
         checks = known.get(kind)

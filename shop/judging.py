@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shop.doubts import FITS_ANYHOW
-from shop.draws import Draws, Unmeasured
+from shop.draws import Draws, Unmeasured, length_off
 from shop.measured import Array, MeasuredPart
 from shop.parts import Part
 from shop.parts_table import PartsTable, table_of, word_chances
-from shop.serving import AT_ONCE, Serving
+from shop.serving import AT_ONCE, Serving, Single
 from shop.threads import THREADS
 from shop.turning import Seat, Seats, best_seats
 
@@ -135,12 +135,12 @@ def sides_of(measured: MeasuredPart) -> tuple[tuple[float, bool], ...]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Weighed:
-    """P candidates on N draws, (P, N) each; what they are is said at `Judged`."""
+    """P candidates on N draws, (P, N) each, in single precision; what they are is said at `Judged`."""
 
-    each: Array
-    plain: Array
-    lengths_each: Array
-    screws_each: Array
+    each: Single
+    plain: Single
+    lengths_each: Single
+    screws_each: Single
     rated: Rated
 
 
@@ -153,14 +153,16 @@ class Judge:
         self._sides = sides_of(measured)
         self._of_none = draws.of_none()
         # What a listed part is like is known whatever the photo says; how likely it is allows for a void reading.
-        self._void = measured.doubts.void * self._of_none
-        self._counts = [draws.face_share(share, mirrored=turned) for share, turned in self._sides]
+        void = measured.doubts.void * self._of_none
+        self._void, self._sound = void.astype(np.float32), (1.0 - void).astype(np.float32)
+        counts = [draws.face_share(share, mirrored=turned) for share, turned in self._sides]
+        self._counts = [one.astype(np.float32) for one in counts]
         self._words = [word_chances(measured, mirrored=turned) for _, turned in self._sides]
         self._serving: list[Serving] = []
         for _, turned in self._sides:
             self._serving.append(Serving(draws, self._unmeasured.places(mirrored=turned), options.most_turn_deg))
         drawn = [draws.which == k for k in range(len(draws.threads))]
-        self._drawn = [one / (one.sum() if one.any() else math.nan) for one in drawn]
+        self._drawn = [(one / (one.sum() if one.any() else math.nan)).astype(np.float32) for one in drawn]
 
     def rate(self, table: PartsTable, rows: NDArray[np.intp], possible: NDArray[np.bool_]) -> Rated:
         """Probability that parts of a list fit, and of each check by itself.
@@ -189,12 +191,12 @@ class Judge:
             tail=float(rated.tail[k]),
             bottom=float(rated.bottom[k]),
             screws=float(rated.screws[k]),
-            each=weighed.each[k],
-            plain=weighed.plain[k],
-            lengths_each=weighed.lengths_each[k],
+            each=weighed.each[k].astype(float),
+            plain=weighed.plain[k].astype(float),
+            lengths_each=weighed.lengths_each[k].astype(float),
             words=float(rated.words[k]),
             void=float(self._void.mean()),
-            screws_each=weighed.screws_each[k],
+            screws_each=weighed.screws_each[k].astype(float),
             by_screw=rated.by_screw[k],
             states=self._unmeasured.states(part, mirrored=False),
             sides=rated.sides(k),
@@ -222,29 +224,33 @@ class Judge:
     def _weigh(self, table: PartsTable, rows: NDArray[np.intp], serves: Sequence[NDArray[np.bool_]]) -> Weighed:
         count = len(self._void)
         lengths, told = self._lengths_agree(table, rows)
-        plain, anyhow, screws_each, lengths_each = np.zeros((4, len(rows), count))
+        plain, anyhow, screws_each, lengths_each = np.zeros((4, len(rows), count), dtype=np.float32)
         tail, all_words = np.zeros((2, len(rows)))
         bottom = np.ones(len(rows))
         share, chance, screws = np.zeros((3, len(rows), len(self._sides)))
         for face in range(len(self._sides)):
             outline, bottoms = self._words[face]
             words, bottom = outline[table.family[rows], table.hand[rows]], bottoms[table.bottom[rows]]
+            both_words = words * bottom
+            column = both_words.astype(np.float32)[:, None]
             counts, agree = self._counts[face], serves[face]
-            whole = float(counts.sum())
-            worth = (words * bottom)[:, None] * counts
-            both = lengths & agree
-            plain += worth * both
-            anyhow += (FITS_ANYHOW * worth) * told
-            lengths_each += worth * lengths
-            screws_each += counts * agree
-            sound, void = counts * (1.0 - self._void), FITS_ANYHOW * counts * self._void
-            tail += words * _weighted(lengths, counts) / count
-            all_words += whole / count * words * bottom
+            whole = max(float(counts.sum()), 1e-12)
+            counted, fitting, served = lengths * counts, (lengths & agree) * counts, agree * counts
+            told_counts = counts if told is None else told * counts
+            chance[:, face] = (
+                both_words
+                * (_weighted(fitting, self._sound) + FITS_ANYHOW * _weighted(told_counts, self._void))
+                / whole
+            )
             share[:, face] = whole / count
-            worked = _weighted(both, sound) + _weighted(told, void)
-            chance[:, face] = words * bottom * worked / max(whole, 1e-12)
-            screws[:, face] = _weighted(agree, counts) / max(whole, 1e-12)
-        each = (1.0 - self._void) * plain + self._void * anyhow
+            screws[:, face] = served.sum(axis=1) / whole
+            tail += words * counted.mean(axis=1)
+            all_words += both_words * whole / count
+            plain += np.multiply(fitting, column, out=fitting)
+            anyhow += np.float32(FITS_ANYHOW) * column * told_counts
+            lengths_each += np.multiply(counted, column, out=counted)
+            screws_each += served
+        each = self._sound * plain + self._void * anyhow
         rated = Rated(
             probability=each.mean(axis=1),
             # Where all draws say the same, one more might not.
@@ -261,29 +267,30 @@ class Judge:
         )
         return Weighed(each, plain, lengths_each, screws_each, rated)
 
-    def _lengths_agree(self, table: PartsTable, rows: NDArray[np.intp]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    def _lengths_agree(
+        self, table: PartsTable, rows: NDArray[np.intp]
+    ) -> tuple[NDArray[np.bool_], NDArray[np.bool_] | None]:
         """In which draws reach and, where known, tail width are within their tolerances of the candidates', (R, N).
 
-        And the same for what a calliper has told: that holds even where the photo is void.
+        And the same for what a calliper has told, which holds even where the photo is void; None when it has told neither.
         """
-        draws, taken = self.draws, self.measured.taken
-        told = np.ones((len(rows), len(self._void)), dtype=np.bool_)
-        reach = np.abs(self._unmeasured.reach_off(table.reach[rows])) <= self.options.reach_tolerance_mm
-        agree = reach
+        taken = self.measured.taken
+        told: NDArray[np.bool_] | None = None
+        agree = np.abs(self._unmeasured.reach_off(table.reach[rows])) <= self.options.reach_tolerance_mm
         if "reach" in taken:
-            told = reach
+            told = agree
         if self.measured.is_measured("tail_width") or "tail-width" in taken:
-            own = draws.states[:, 1] - draws.list_length[:, 1]
             # Not compared where the list does not name it.
-            width = ~(np.abs(own - table.tail_width[rows][:, None]) > self.options.tail_width_tolerance_mm)
+            width = ~(np.abs(length_off(self.draws, 1, table.tail_width[rows])) > self.options.tail_width_tolerance_mm)
             agree = agree & width if self.measured.is_measured("tail_width") else agree
-            told = told & width if "tail-width" in taken else told
+            if "tail-width" in taken:
+                told = width if told is None else told & width
         return agree, told
 
 
-def _weighted(rows: Array | NDArray[np.bool_], weights: Array) -> Array:
+def _weighted(rows: Single, weights: Single) -> Array:
     """Sum of each row (P, N) by these weights (N,): not a matrix product, whose threads cost more than they save here."""
-    return np.asarray(np.einsum("pn,n->p", rows, weights))
+    return np.asarray(np.einsum("...n,n->...", rows, weights))
 
 
 def seats_of(

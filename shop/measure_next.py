@@ -95,32 +95,37 @@ class Shown:
     """What a calliper would show in each draw, its own error included: the draws in that order, and mean values."""
 
     quantity: CalliperQuantity
-    order: NDArray[np.intp]  # (BINS * draws in a bin,)
+    order: NDArray[np.intp]  # (BINS, draws in a bin)
     value: Array  # (BINS,)
     now: float  # expected at present
-    of_none: Array | None = None  # (BINS * draws in a bin,), 1 for a draw of a part that is none of the list's
+    of_none: Array | None = (
+        None  # (BINS, draws in a bin), 1 for a draw of a part that is none of the list's; None if all
+    )
 
     def curve(self, each: Array) -> Curve:
         """Average the fit over draws that would show nearly the same value; `each` is (N,), a probability a draw.
 
         A listed part's own value found does not make it likelier that the part is a listed one: near twins share lengths.
         """
-        fits = each[self.order].reshape(BINS, -1)
-        if self.of_none is None or bool(self.of_none.all()):
-            return Curve(self.value, fits.mean(axis=1))
-        none = self.of_none.reshape(BINS, -1)
-        listed = np.minimum(1.0 - none.mean(axis=1), 1.0 - none.mean())
-        own = (fits * none).sum(axis=1) / np.maximum(none.sum(axis=1), 1.0)
-        own = np.where(none.any(axis=1), own, (fits * none).sum() / max(none.sum(), 1.0))
-        theirs = (fits * (1.0 - none)).sum(axis=1) / np.maximum((1.0 - none).sum(axis=1), 1.0)
+        fits = each[self.order]
+        whole = fits.sum(axis=1)
+        each_bin = self.order.shape[1]
+        if self.of_none is None:
+            return Curve(self.value, whole / each_bin)
+        none = self.of_none.sum(axis=1)
+        of_none = np.einsum("bk,bk->b", fits, self.of_none)
+        listed = np.minimum(1.0 - none / each_bin, 1.0 - float(none.mean()) / each_bin)
+        usual = float(of_none.sum()) / max(float(none.sum()), 1.0)
+        own = np.where(none > 0.0, of_none / np.maximum(none, 1.0), usual)
+        theirs = (whole - of_none) / np.maximum(each_bin - none, 1.0)
         return Curve(self.value, listed * theirs + (1.0 - listed) * own)
 
 
 def shown_by(quantity: CalliperQuantity, shown: Array, of_none: Array | None = None) -> Shown:
     """Sort draws by what a calliper would show, (N,)."""
-    order = np.argsort(shown)[: len(shown) // BINS * BINS]
-    kept = None if of_none is None else of_none[order]
-    return Shown(quantity, order, shown[order].reshape(BINS, -1).mean(axis=1), float(shown.mean()), kept)
+    order = np.argsort(shown)[: len(shown) // BINS * BINS].reshape(BINS, -1)
+    kept = None if of_none is None or bool(of_none.all()) else of_none[order]
+    return Shown(quantity, order, shown[order].mean(axis=1), float(shown.mean()), kept)
 
 
 class Asker:
@@ -139,17 +144,28 @@ class Asker:
     ) -> None:
         self.measured, self.draws, self.rng = measured, draws, rng
         self.tolerances_mm = tolerances_mm  # of reach and tail width
-        self._sorted: tuple[Shown, tuple[Shown, ...]] | None = None
+        self._sorted: dict[CalliperQuantity, Shown] = {}
+        self._idle: Shown | None = None
+        self._count = 0
 
     def shown(self, judged: Judged) -> tuple[Shown, tuple[Shown, ...]]:
         """An idle quantity that tells nothing, and every length a calliper can take."""
         count = min(MOST_DRAWS, len(judged.each))
-        if self._sorted is not None and len(self._sorted[0].order) == count // BINS * BINS:
-            return self._sorted
-        found = _sorted(self.measured, self.draws.first(count), judged.states[:count], self.rng)
-        if self.measured.is_complete():
-            self._sorted = found
-        return found
+        draws = self.draws.first(count)
+        none = draws.of_none()
+        if self._idle is None or self._count != count:
+            self._sorted, self._count = {}, count
+            self._idle = shown_by(CalliperQuantity("idle"), self.rng.random(count), none)
+        found = []
+        for quantity in _quantities(self.measured, draws):
+            shown = self._sorted.get(quantity)
+            if shown is None:
+                value = _ideal(quantity, self.measured, draws, judged.states[:count], self.rng)
+                shown = shown_by(quantity, value + CALLIPER_U_MM * self.rng.standard_normal(count), none)
+                if not _taken_as_own(quantity, self.measured):
+                    self._sorted[quantity] = shown
+            found.append(shown)
+        return self._idle, tuple(found)
 
     def best(self, judged: Judged) -> DecideBy:
         """The measurement whose outcome is expected to remove most wrong decisions about one candidate.
@@ -165,7 +181,8 @@ class Asker:
         """
         p = judged.probability
         doubt = max(min(p, 1.0 - p), LEAST_DOUBT)
-        found = [*_lengths(self.measured, self.shown(judged), judged), *_looks(self.measured, judged)]
+        shown = self.shown(judged)
+        found = [*_lengths(self.measured, shown, judged), *_looks(self.measured, judged)]
         trial = self._trial(judged, doubt)
         settled = self.measured.is_measured("reach") and judged.settled >= SETTLED_FROM
         # Nor does a trial show a tail's width: one that the photo did not measure was not compared at all.
@@ -183,7 +200,7 @@ class Asker:
         refuses = self._against(judged)
         if refuses is not None:
             return refuses
-        ahead = _before_a_trial(self.measured, self.shown(judged), judged, found)
+        ahead = _before_a_trial(self.measured, shown, judged, found)
         if ahead is not None:
             return ahead
         return self._widest(judged) or trial[1] if best is None else best[1]
@@ -278,7 +295,8 @@ def turning(curve: Curve, now_mm: float) -> tuple[float, str, tuple[float, float
     It turns at a probability of one half; when other doubts keep it below that throughout, at half of its highest.
     Of two ends the one nearer to `now_mm`, the value expected at present, is the turning value.
     """
-    smooth = np.convolve(np.pad(curve.probability, 1, mode="edge"), np.full(3, 1.0 / 3.0), mode="valid")
+    wide = np.concatenate([curve.probability[:1], curve.probability, curve.probability[-1:]])
+    smooth = (wide[:-2] + wide[1:-1] + wide[2:]) / 3.0
     level = DECIDED_AT if smooth.max() > DECIDED_AT else 0.5 * float(smooth.max())
     yes = smooth > level
     if yes.all() or not yes.any():
@@ -331,21 +349,35 @@ def _split(groups: Sequence[Array], each: Array) -> float:
     return left
 
 
-def _sorted(
-    measured: MeasuredPart, draws: Draws, states: Array, rng: np.random.Generator
-) -> tuple[Shown, tuple[Shown, ...]]:
-    count, n = len(states), len(measured.holes)
-    ideal: list[tuple[CalliperQuantity, Array]] = [(q, value_of(q, states)) for q in part_quantities(measured)]
+def _quantities(measured: MeasuredPart, draws: Draws) -> list[CalliperQuantity]:
+    """Every length a calliper can take on part and cylinder, but those it has told already."""
+    found = list(part_quantities(measured))
     if len(draws.threads) > 1:
-        made = UNDER_SIZE_MM + UNDER_SIZE_U_MM * rng.standard_normal(count)
-        ideal.append((CalliperQuantity("screw-diameter"), draws.major_mm - made))
-    at = states[:, 3:].reshape(count, n, 3)[:, :, :2] + draws.offsets
-    for i, j in itertools.combinations(range(n), 2):
-        ideal.append((CalliperQuantity("thread-distance", (i, j)), np.hypot(*(at[:, i] - at[:, j]).T)))
-    ideal = [(q, value) for q, value in ideal if key_of(q, measured) not in measured.taken]
-    none = None if draws.face is None else draws.of_none()
-    idle = shown_by(CalliperQuantity("idle"), rng.random(count), none)
-    return idle, tuple(shown_by(q, value + CALLIPER_U_MM * rng.standard_normal(count), none) for q, value in ideal)
+        found.append(CalliperQuantity("screw-diameter"))
+    pairs = itertools.combinations(range(len(measured.holes)), 2)
+    found += [CalliperQuantity("thread-distance", pair) for pair in pairs]
+    return [quantity for quantity in found if key_of(quantity, measured) not in measured.taken]
+
+
+def _ideal(
+    quantity: CalliperQuantity, measured: MeasuredPart, draws: Draws, states: Array, rng: np.random.Generator
+) -> Array:
+    """What a calliper without error would show in each draw, (N,), mm."""
+    if quantity.kind == "screw-diameter":
+        return np.asarray(draws.major_mm - (UNDER_SIZE_MM + UNDER_SIZE_U_MM * rng.standard_normal(len(states))))
+    if quantity.kind == "thread-distance":
+        one, other = (states[:, measured.hole_rows(i)] + draws.offsets[:, i] for i in quantity.holes)
+        return np.asarray(np.hypot(*(one - other).T))
+    return value_of(quantity, states)
+
+
+def _taken_as_own(quantity: CalliperQuantity, measured: MeasuredPart) -> bool:
+    """Whether a length hangs on one that was not measured, and so on the candidate."""
+    if quantity.kind == "reach":
+        return not measured.is_measured("reach")
+    if quantity.kind == "hole-diameter":
+        return False
+    return not all(measured.is_measured(f"holes[{i}].{axis}") for i in quantity.holes for axis in "xy")
 
 
 def _lengths(

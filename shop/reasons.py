@@ -104,7 +104,7 @@ def _screws(measured: MeasuredPart, part: Part, draws: Draws, seat: Seat | None,
         return [f"has {_holes(m)}; the part read has {_holes(n)}"]
     if not measured.holes_measured():
         return [f"where the holes lie was not measured in mm; by the clock they are {_clock(part.holes)}"]
-    thread = draws.threads[int(np.argmax(draws.shares))]
+    thread = draws.threads[draws.shares.index(max(draws.shares))]
     said = []
     if seat.worst <= 1.0:
         count = "the hole" if n == 1 else "both holes" if n == 2 else f"all {n} holes"

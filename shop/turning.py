@@ -6,15 +6,17 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-Pair = tuple[Array, Array]  # x and y of points, apart: arithmetic on whole arrays wants them so
+Real = NDArray[np.floating[Any]]  # in single precision, too, where there is much to do
+Pair = tuple[Real, Real]  # x and y of points, apart: arithmetic on whole arrays wants them so
 
 
-def allowed_turns(thread_mm: Array, hole_mm: Array, limit_mm: Array) -> tuple[Array, Array]:
+def allowed_turns(thread_mm: Real, hole_mm: Real, limit_mm: Real) -> tuple[Real, Real]:
     """The turns of a hole about the axis that bring it within its limit of a thread: one interval.
 
     A hole at radius b turned to an angle d away from a thread at radius a is sqrt(a² + b² - 2 a b cos d) from it, so
@@ -43,7 +45,7 @@ def allowed_turns(thread_mm: Array, hole_mm: Array, limit_mm: Array) -> tuple[Ar
     return np.arctan2(x * q - y * p, x * p + y * q), half
 
 
-def allowed_spans(thread_mm: Pair, hole_mm: Pair, limit_mm: Array, most_rad: float) -> tuple[Array, Array]:
+def allowed_spans(thread_mm: Pair, hole_mm: Pair, limit_mm: Real, most_rad: float) -> tuple[Real, Real]:
     """`allowed_turns` of up to `most_rad`, as u = tan(turn / 2): there they are roots of a quadratic, and quickly found.
 
     With cos and sin of the turn as (1 - u²) / (1 + u²) and 2 u / (1 + u²), the squared distance is within the limit where
@@ -63,19 +65,15 @@ def allowed_spans(thread_mm: Pair, hole_mm: Pair, limit_mm: Array, most_rad: flo
         NaN when no turn will do; beyond `most_rad` where more is allowed.
     """
     (x, y), (p, q) = thread_mm, hole_mm
-    thread_r2, hole_r2 = x * x + y * y, p * p + q * q
+    thread_r2, hole_r2, p2, q2 = x * x + y * y, p * p + q * q, 2.0 * p, 2.0 * q
     need = (thread_r2 + hole_r2) - limit_mm * limit_mm
-    lead = x * p + y * q
-    lead *= 2.0
-    lead = lead + need
-    across = x * q - y * p
-    across *= 2.0
+    lead = x * p2 + y * q2 + need
+    across = x * q2 - y * p2
     with np.errstate(invalid="ignore", divide="ignore"):
-        root = np.sqrt((4.0 * thread_r2) * hole_r2 - need * need)
+        root = np.sqrt(thread_r2 * (4.0 * hole_r2) - need * need)
         low, high = np.asarray((across - root) / lead), np.asarray((across + root) / lead)
-    if (
-        float(lead.min(initial=1.0)) <= 0.0
-    ):  # hole and thread both within the limit of the axis: nearly any turn will do
+    # Where hole and thread lie within the limit of the axis, nearly any turn will do.
+    if float(lead.min(initial=1.0)) <= 0.0:
         near = np.asarray(lead <= 0.0)
         parts = [np.broadcast_to(one, near.shape)[near] for one in (x, y, p, q, limit_mm)]
         thread, hole = np.stack(parts[:2], axis=-1), np.stack(parts[2:4], axis=-1)
@@ -88,7 +86,7 @@ def allowed_spans(thread_mm: Pair, hole_mm: Pair, limit_mm: Array, most_rad: flo
 
 
 def turns_together(
-    threads_mm: Sequence[Pair], holes_mm: Sequence[Pair], limits_mm: Sequence[Array], most_rad: float
+    threads_mm: Sequence[Pair], holes_mm: Sequence[Pair], limits_mm: Sequence[Real], most_rad: float
 ) -> NDArray[np.bool_]:
     """Whether one turn of at most `most_rad` brings every hole over its thread, each given in its thread's place.
 
@@ -103,11 +101,11 @@ def turns_together(
     ndarray of bool, of the shape they broadcast to
     """
     most = math.tan(0.5 * most_rad)
-    low, high = np.array(-most), np.array(most)
-    for thread, hole, limit in zip(threads_mm, holes_mm, limits_mm, strict=True):
-        first, last = allowed_spans(thread, hole, limit, most_rad)
+    spans = [allowed_spans(*one, most_rad) for one in zip(threads_mm, holes_mm, limits_mm, strict=True)]
+    low, high = spans[0]
+    for first, last in spans[1:]:
         low, high = np.maximum(low, first), np.minimum(high, last)
-    return np.asarray(low <= high)
+    return np.asarray((low <= high) & (low <= most) & (high >= -most))
 
 
 @dataclass(frozen=True, slots=True)

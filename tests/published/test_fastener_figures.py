@@ -7,7 +7,7 @@ import pytest
 
 from shop.calliper import CalliperQuantity
 from shop.clearance import fixed_offset_mm, fixed_zone_mm, floating_zone_mm, head_lift_mm, offset_at_lift_mm
-from shop.draws import draw, lengths_agree
+from shop.draws import draw, length_off
 from shop.fits import FitOptions, decide, measured_part_by_hand
 from shop.measure_next import risks, shown_by
 from shop.parts import Part, parse_holes
@@ -128,7 +128,7 @@ def test_conformance_probability_of_jcgm_106():
     options = FitOptions(reach_tolerance_mm=1.9, list_u95_mm=0.0, draws=200_000)
     # A standard uncertainty of 1.8 mm would count as not measured at all: judge the length alone.
     draws = draw(measured, options.draws, np.random.default_rng(1), most_lift_mm=0.2, list_u95_mm=0.0)
-    agree = lengths_agree(draws, draws.states, part, options.reach_tolerance_mm, 0.5, width_known=True)
+    agree = np.abs(length_off(draws, 0, np.array([part.reach_mm]))) <= options.reach_tolerance_mm
     assert float(agree.mean()) == pytest.approx(0.6626, abs=4.0 * math.sqrt(0.6626 * 0.3374 / options.draws))
 
 

@@ -280,7 +280,9 @@ def measure(
     at_nominal, names, order, centred = _outputs(nominal, frame, mirrored)
 
     n_holes = len(face.holes)
-    inputs = ["focal length", "tilt across", "tilt along", "distance and scale", "part thickness", "lens distortion"]
+    k = len(plane.parameters)
+    inputs = ["focal length", "tilt across", "tilt along", "distance and scale", "lens at the corners"][:k]
+    inputs += ["part thickness", "lens distortion"]
     inputs += ["axis, x", "axis, y", "tail direction", "outline edge"]
     inputs += [f"hole {i + 1} {c}" for i in range(n_holes) for c in ("edge", "centre, x", "centre, y")]
     if frame.tail is None:
@@ -302,23 +304,26 @@ def measure(
     input_u = np.concatenate([plane_u, [thickness_mm.u, U_LENS_RELATIVE], nudge_u])
 
     def by_camera(z: Array) -> Array:
-        moved = plane.moved(plane.parameters + z[:4])
-        again = _rectify(face, moved, thickness_mm.value + float(z[4]), float(z[5]), frame)
+        moved = plane.moved(plane.parameters + z[:k])
+        again = _rectify(face, moved, thickness_mm.value + float(z[k]), float(z[k + 1]), frame)
         return _outputs(again, frame, mirrored, order=order)[0]
 
     def by_nudge(z: Array) -> Array:
         return _outputs(nominal, frame, mirrored, nudge=z, order=order)[0]
 
     derivatives = np.zeros((len(names), len(inputs)))
-    derivatives[:, :6] = jacobian(by_camera, np.zeros(6), input_u[:6])
+    by = k + 2  # inputs of the camera; then axis, tail and edge, then the holes
+    derivatives[:, :by] = jacobian(by_camera, np.zeros(by), input_u[:by])
     frame_only = np.arange(len(nudge_u)) < 4
-    derivatives[:, 6:10] = jacobian(lambda z: by_nudge(np.append(z, np.zeros(3 * n_holes))), np.zeros(4), nudge_u[:4])
+    derivatives[:, by : by + 4] = jacobian(
+        lambda z: by_nudge(np.append(z, np.zeros(3 * n_holes))), np.zeros(4), nudge_u[:4]
+    )
     for way in range(3 if n_holes else 0):  # one hole's edge moves no other hole: all are moved at once
         z = np.where(~frame_only & (np.arange(len(nudge_u)) % 3 == (4 + way) % 3), nudge_u, 0.0)
         change = (by_nudge(z) - by_nudge(-z)) / 2.0
         for place, i in enumerate(order):
             rows = slice(5 + 6 * place, 11 + 6 * place)
-            derivatives[rows, 10 + 3 * i + way] = change[rows] / nudge_u[4 + 3 * i + way]
+            derivatives[rows, by + 4 + 3 * i + way] = change[rows] / nudge_u[4 + 3 * i + way]
     _unwrap(derivatives, names, input_u)
     ends = np.zeros((len(names), len(U_ENDS_MM)))
     for column, name in enumerate(U_ENDS_MM):
@@ -328,8 +333,8 @@ def measure(
     ends_u = [doubt * math.hypot(u * scale_mm, U_ENDS_PX * unit) for u in U_ENDS_MM.values()]
     input_u = np.concatenate([input_u, ends_u])
     covariance_in = np.diag(input_u**2)
-    covariance_in[:4, :4] = plane.covariance
-    covariance_in[6:8, 6:8] = frame.axis_covariance
+    covariance_in[:k, :k] = plane.covariance
+    covariance_in[by : by + 2, by : by + 2] = frame.axis_covariance
     derivatives = np.nan_to_num(derivatives)
     covariance = propagate(derivatives, covariance_in)
 

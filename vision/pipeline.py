@@ -20,7 +20,7 @@ from vision.lean import first_edge_of_face
 from vision.measure import FaceEdges, Measurement, hub_of, measure
 from vision.outline_words import joint, vote
 from vision.photo import Photo
-from vision.plane import PartWall, Plane, fit_plane, square_plane
+from vision.plane import PartWall, Plane, doubted, fit_plane, square_plane
 from vision.quantity import NotMeasured, Quantity
 from vision.reading import BudgetLine, Covariance, Outline, PhotoFacts, Reading, ScaleUsed, ScrewHole, Word
 from vision.scale import CircleReference, PointReference, Scale
@@ -226,6 +226,8 @@ def bench_plane(
             wall=wall,
             u_size_relative=u_size,
         )
+        if isinstance(refined, Plane) and len(refined.parameters) == len(plane.parameters):
+            refined = doubted(refined, plane)
     else:
         refined = square_plane(part, image_size=size, focal_35mm=photo.focal_35mm, wall=wall)
     return (refined if isinstance(refined, Plane) else plane), thickness
@@ -267,10 +269,10 @@ def reference_points(scale: Scale) -> Array:
 def _scale_used(plane: Plane, scale: Scale, at_px: Array, height_mm: float) -> ScaleUsed:
     mm_per_px = plane.mm_per_px_at(at_px, height_mm)
     steps = np.sqrt(np.maximum(np.diag(plane.covariance), 0.0))
-    gradient = np.zeros(4)
+    gradient = np.zeros_like(steps)
     for i, step in enumerate(steps):
         if step > 0.0:
-            move = np.zeros(4)
+            move = np.zeros_like(steps)
             move[i] = step
             plus, minus = (plane.moved(plane.parameters + s * move).mm_per_px_at(at_px, height_mm) for s in (1, -1))
             gradient[i] = (plus - minus) / (2.0 * step)
@@ -538,6 +540,7 @@ INPUT_UNITS: Final = {
     "tilt across": "rad",
     "tilt along": "rad",
     "distance and scale": "1",
+    "lens at the corners": "1",
     "lens distortion": "1",
     "tail direction": "deg",
 }

@@ -200,9 +200,9 @@ def _plane(photo: Photo, scale: Scale) -> Plane | None:
 def _size_at(plane: Plane, at_px: np.ndarray, height_mm: float) -> tuple[float, float]:
     """Millimetres per pixel and their relative standard uncertainty, by the plane's covariance."""
     value = plane.mm_per_px_at(at_px, height_mm)
-    gradient = np.zeros(4)
+    gradient = np.zeros_like(plane.parameters)
     for i, u in enumerate(np.sqrt(np.diag(plane.covariance))):
-        step = np.zeros(4)
+        step = np.zeros_like(plane.parameters)
         step[i] = u
         up, down = (plane.moved(plane.parameters + s * step).mm_per_px_at(at_px, height_mm) for s in (1, -1))
         gradient[i] = (up - down) / (2.0 * u)

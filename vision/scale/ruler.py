@@ -35,6 +35,7 @@ MAX_SCATTER: Final = 0.1  # of a step; good marks scatter by 0.01, coarsely prin
 MORE_TRIES: Final = 8
 MAX_EDGES: Final = 2
 MARKS_USED: Final = 40  # of an edge, for the plane: what is left of errors after that is common to all of them
+COMMON: Final = 1.2  # neighbouring marks share blur and grain: what they scatter by averages out a little less
 LOOSE_PX: Final = 3.0  # how well it is known where along itself a mark was looked at
 NEAR_AND_FAR: Final = ((0.12, 0.42), (0.58, 0.88))  # of the shortest mark's length
 AGREE: Final = 0.04  # two edges of one ruler may differ by this part where tilt changes the size from one to the other
@@ -280,8 +281,9 @@ def _measure(pyramid: Pyramid, edge: Edge, marks: Marks) -> RulerEdge | None:
     lean = edge.slant[0] + edge.slant[1] * edge.position(index)
     across = edge.direction - lean[:, None] * np.array([-edge.direction[1], edge.direction[0]])
     across = across / np.linalg.norm(across, axis=1, keepdims=True)
-    # what the lens bends is common to neighbours: as many marks as there are bends, not all, average it out
-    sigma = float(np.hypot(max(sigma, *scatter), bent_px * np.sqrt(max(count / 8.0, 1.0))))
+    # the plane's fit knows of a lens; a bend beyond is common to neighbours: as many marks as there are bends average it out
+    beyond = max(bent_px - BEND_WARNING * float(np.ptp(fit.position(index))), 0.0)
+    sigma = float(np.hypot(COMMON * max(sigma, *scatter), beyond * np.sqrt(max(count / 8.0, 1.0))))
     division = marks.graduation.division_mm
     number = (index - marks.zero).astype(np.intp)
     mm_per_px = division / float(fit.step(np.array(np.median(index))))

@@ -3,6 +3,8 @@
 The truth is where the picture's own geometry, OpenCV's camera, puts the rim.
 """
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -10,7 +12,7 @@ import pytest
 from tests.vision.test_coin import SIZE, SUPER, axes, centre, circle, draw, paint, project
 from vision.models import CLASSES
 from vision.photo import Photo
-from vision.pipeline import _scale_of_reference
+from vision.pipeline import _scale_of_reference, of_another_thing
 from vision.quantity import NotMeasured
 from vision.scale import Scale
 from vision.scale.coin import find_coin
@@ -113,6 +115,33 @@ def test_what_sizes_alone_cannot_tell_is_stated_so_that_either_coin_is_within():
     photo, regions, _ = draw([("ch-20c", -20.0, 2.0, (150, 150, 148))])
     alone = find_coin(photo, "ch-20c", regions=regions)
     assert isinstance(alone, Scale) and alone.u_size_relative < 0.02
+
+
+def test_where_the_likeliest_may_be_no_coin_any_of_those_seen_is_within(monkeypatch):
+    """Sizes say which of a quarter and a dime (United States Mint: 24.26 and 17.91 mm) is the quarter; that neither is surely a
+    coin opens it again."""
+    coins = [("us-quarter", -20.0, 2.0, (150, 150, 148)), ("us-dime", 20.0, -4.0, (150, 150, 148))]
+    photo, regions, _ = draw(coins)
+    sure = find_coin(photo, "us-quarter", regions=regions)
+    assert isinstance(sure, Scale) and sure.u_size_relative < 0.02
+    monkeypatch.setattr("vision.scale.coin.SURE_COIN", 1.01)
+    doubted = find_coin(photo, "us-quarter", regions=regions)
+    assert isinstance(doubted, Scale)
+    assert {note.code for note in doubted.warnings} >= {"several-coins", "coin-unsure"}
+    assert 2.0 * doubted.u_size_relative > np.log(24.26 / 17.91) - 0.02
+
+
+@pytest.mark.parametrize("washer_mm", [16.0, 30.0])  # outer diameters for M8 and M16: ISO 7089:2000, table 1
+def test_a_washer_taken_for_a_quarter_gives_no_lengths(washer_mm):
+    note = NotMeasured("coin-unsure", "")
+    doubted = Scale("coin", "us-quarter", (), 0.006, (note,))
+    clear = replace(doubted, warnings=())
+    for hub, reach in ((17.0, 16.0), (20.0, 24.0), (24.0, 31.0)):  # the usual ranges: hubs 15-24, reaches 14-32 mm
+        assert not any(of_another_thing(scale, hub, reach) for scale in (doubted, clear, None))
+    larger = COINS["us-quarter"].mean_diameter_mm / washer_mm
+    hub, reach = (23.0, 30.0) if larger > 1.0 else (15.5, 20.0)
+    assert of_another_thing(doubted, larger * hub, larger * reach)
+    assert of_another_thing(clear, larger * hub, larger * reach) == (larger > 1.0)  # a reach of 45 mm is unheard of
 
 
 def test_beside_no_part_the_scale_is_that_of_the_coins_own_face():

@@ -131,7 +131,9 @@ def find_coin(
                 "several-coins", f"{len(rivals)} coins are seen; the one whose size fits {known.id} best was used"
             )
         )
-    as_likely = [rim for misfit, rim in ranked[1:] if misfit < ranked[0][0] + CANNOT_TELL]
+    # sizes tell coins apart; where the chosen one may be no coin at all, any of the others may be the one
+    unsure = chosen.confidence < SURE_COIN
+    as_likely = [rim for misfit, rim in ranked[1:] if unsure or misfit < ranked[0][0] + CANNOT_TELL]
     apart = max((abs(float(np.log(rim.radius_px / chosen.radius_px))) for rim in as_likely), default=0.0)
     aside = _aside(chosen, finders)
     if aside > MOST_ASIDE:  # an inner ring or a foot for a part of the rim
@@ -140,7 +142,7 @@ def find_coin(
     if apart > 0.0:  # sizes alone do not tell which of them it is: the 95 % reach to the farthest
         u_radius = float(np.hypot(chosen.u_radius_relative, 0.5 * apart))
         chosen = replace(chosen, u_radius_relative=u_radius)
-    unclear = chosen.confidence < SURE_COIN or chosen.u_radius_relative > UNSURE_RIM
+    unclear = unsure or chosen.u_radius_relative > UNSURE_RIM
     if unclear and known.id in COINS and _rim_network() is not None:
         text = "what is taken for the coin may be another round thing, or its rim is hard to see: check the overlay"
         notes.append(NotMeasured("coin-unsure", text))

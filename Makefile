@@ -63,11 +63,13 @@ STRUCK ?= --steps 400 --rate 0.00025 --batch 8 --seed 3
 FURTHER ?= --steps 4500 --rate 0.0015 --seed 3
 RIM_STEPS ?= 12000
 EDGE_STEPS ?= 9000
-LEAN_STEPS ?= 6254
+SHAPE_STEPS ?= 6984
+LEAN_STEPS ?= 6817
 HOLE_STEPS ?= 17731
 TRACE := $(BIN)/python -m synthetic.pathtrace --size 960 --spp 32 --set train --max-tilt 30 --hard 0.15
 SCALES := coin=0.52,ruler=0.22,card=0.12,cylinder=0.05,none=0.09
 LATER := --data data/later/fast --data data/later/traced
+OUTLINED := --data data/outlined/traced --data data/outlined/fast
 HELD_OUT := $(BIN)/python -m synthetic.pathtrace --set heldout
 model: $(VENV)/test.done
 	$(BIN)/python -m synthetic.render --out data/fast --count $$((11000 / $(FEWER))) --seed 231 --negatives 0.2 --processes $(CORES)
@@ -94,10 +96,11 @@ model: $(VENV)/test.done
 	  --data data/heldout-3 --data data/not-cams --data data/other-not-cams --data data/other-not-cams-2 --features data/fast
 	$(BIN)/python -m train.rim $(LATER) --drawn 20000 --steps $(RIM_STEPS) --out vision/models/rim.onnx
 	$(BIN)/python -m train.edge $(LATER) --steps $(EDGE_STEPS) --batch 96 --out vision/models/edge.onnx
-	$(BIN)/python -m synthetic.render --out data/leaning/fast --count $$((5147 / $(FEWER))) --seed 451 --negatives 0 --processes $(CORES)
-	$(TRACE) --size 1120 --hard 0.12 --negatives 0 --scales coin=0.5,ruler=0.25,card=0.12,cylinder=0.02,none=0.11 \
-	  --out data/leaning/traced --count $$((788 / $(FEWER))) --views 3 --seed 441
-	$(BIN)/python -m train.lean --data data/leaning/fast --data data/leaning/traced --steps $(LEAN_STEPS) --out vision/models/lean.onnx
+	$(BIN)/python -m synthetic.render --out data/outlined/fast --count $$((4000 / $(FEWER))) --seed 591 --negatives 0 --processes $(CORES)
+	$(TRACE) --size 1120 --negatives 0 --scales coin=0.45,ruler=0.27,card=0.15,cylinder=0.02,none=0.11 \
+	  --out data/outlined/traced --count $$((1022 / $(FEWER))) --views 3 --seed 581
+	$(BIN)/python -m train.edge --sees shape $(OUTLINED) --steps $(SHAPE_STEPS) --batch 160 --out vision/models/edge_shape.onnx
+	$(BIN)/python -m train.lean $(OUTLINED) --steps $(LEAN_STEPS) --batch 160 --out vision/models/lean.onnx
 	$(BIN)/python -m synthetic.render --out data/holes/fast --count $$((7000 / $(FEWER))) --seed 571 --negatives 0.1 --processes $(CORES)
 	$(TRACE) --size 1120 --hard 0.12 --negatives 0 --scales coin=0.5,ruler=0.25,card=0.12,cylinder=0.02,none=0.11 \
 	  --out data/holes/traced --count $$((814 / $(FEWER))) --views 3 --seed 561

@@ -211,7 +211,7 @@ def _open_the_rest() -> None:
     import numpy.fft
     import numpy.random  # noqa: F401
 
-    from vision.face_edge import edge_network
+    from vision.face_edge import edge_networks
     from vision.hole_net import hole_network
     from vision.lean import lean_network
     from vision.models import shipped
@@ -219,7 +219,7 @@ def _open_the_rest() -> None:
 
     shipped("rim")
     lean_network()
-    edge_network()
+    edge_networks()
     hole_network()
     outline_network()
 

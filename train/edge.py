@@ -1,6 +1,7 @@
-"""The network that sees where the face's edge is: outlines as the reader's steps give them, unrolled, trained, exported.
+"""The networks that see where the face's edge is: outlines as the reader's steps give them, unrolled, trained, exported.
 
     python -m train.edge --data FOLDER --out vision/models/edge.onnx --minutes 3
+    python -m train.edge --data FOLDER --sees shape --out vision/models/edge_shape.onnx --minutes 10
 
 Wall, shadow and chamfer all make edges beside the face's own; which is which is learned from pictures that know, with the
 wall's width beside them as a known bench gives it.
@@ -15,9 +16,9 @@ import os
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, fields
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final, Protocol, TypeVar
 
 import click
 import numpy as np
@@ -30,9 +31,10 @@ from train.calibrate import folders_option
 from train.card import code_version, write_card
 from train.dataset import labelled, read_example
 from train.export import parity, write_onnx
+from train.outline_nets import EdgeNet, ShapedEdgeNet
 from train.pace import steps_of
 from vision.face import FaceView, see_face
-from vision.face_edge import OVERLAP, PLACES, ROWS, SCHEMA, WALL_STEPS, WIDEST, Strip, unroll
+from vision.face_edge import OVERLAP, PITCH, PLACES, ROWS, SCHEMAS, WALL_STEPS, WIDEST, Strip, shape_of, unroll
 from vision.find import Found, find_part
 from vision.label import Label
 from vision.photo import Photo
@@ -57,7 +59,8 @@ WITH_WALL: Final = 0.15  # and that lie on the true edge or on the wall's foot a
 
 @dataclass(frozen=True, slots=True)
 class Strips:
-    """`picture` (N, ROWS, ROOM, 4) uint8; wall's width and true edge's place (N, ROWS), samples outwards from the middle.
+    """`picture` (N, ROWS, ROOM, 4) uint8; wall's width and true edge's place (N, ROWS), samples outwards from the middle;
+    `shape` (N, ROWS, 4) as `vision.face_edge.shape_of` gives it.
 
     The place is NaN where the normal does not meet the true outline.
     """
@@ -65,6 +68,7 @@ class Strips:
     picture: NDArray[np.uint8]
     wall: NDArray[np.float32]
     place: NDArray[np.float32]
+    shape: NDArray[np.float32]
 
 
 def crossing(polygon: Array, points: Array, normals: Array, farthest: float) -> Array:
@@ -122,7 +126,9 @@ def unrolled(path: Path) -> tuple[Strip, Label, Array, Array] | None:
 def strip_of(path: Path) -> tuple[NDArray[Any], ...] | None:
     """One row of each field of `Strips`."""
     seen = unrolled(path)
-    return None if seen is None else tuple(field[None] for field in (seen[0].picture[..., :4], *seen[2:]))
+    if seen is None:
+        return None
+    return tuple(field[None] for field in (seen[0].picture[..., :4], *seen[2:], shape_of(seen[0])))
 
 
 def gather(
@@ -161,44 +167,17 @@ def kept_or_gathered(
     return strips
 
 
-class EdgeNet(nn.Module):
-    """Unrolled outlines (N, 7, rows, PLACES) -> logits of the edge's place (N, rows, PLACES)."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.first = conv(7, 16)
-        self.second = nn.Sequential(conv(16, 24, stride=2), separable(24, 24))
-        self.third = nn.Sequential(
-            conv(24, 40, stride=2), separable(40, 48, 2), separable(48, 48, 4), separable(48, 48, 8)
-        )
-        self.whole = nn.Linear(96, 48)  # what the outline as a whole says, told to every place of it
-        self.fourth = separable(48, 48)
-        self.up_second = nn.Conv2d(48, 24, 1)
-        self.join_second = separable(24, 24)
-        self.up_first = nn.Conv2d(24, 16, 1)
-        self.join_first = nn.Sequential(nn.ReLU(), nn.Conv2d(16, 1, 3, padding=1))
-
-    def forward(self, x: Tensor) -> Tensor:
-        a = self.first(x)
-        b = self.second(a)
-        c = self.third(b)
-        whole = self.whole(torch.cat([c.mean(dim=(2, 3)), c.amax(dim=3).mean(dim=2)], dim=1))
-        c = self.fourth(torch.relu(c + whole[:, :, None, None]))
-        b = self.join_second(b + doubled(self.up_second(c)))
-        logits: Tensor = self.join_first(a + doubled(self.up_first(b)))
-        return logits[:, 0]
-
-
 class EdgeForUse(nn.Module):
-    """uint8 strips (N, rows, PLACES, 5) in, probabilities of the rows without their overlap out."""
+    """uint8 strips (N, rows, PLACES, 5), and shapes (N, rows, 4) where they are seen, in; probabilities of the rows without
+    their overlap out."""
 
     def __init__(self, network: nn.Module) -> None:
         super().__init__()
         self.network = network
 
-    def forward(self, strip: Tensor) -> Tensor:
+    def forward(self, strip: Tensor, *shape: Tensor) -> Tensor:
         x = strip.float()
-        logits = self.network(shown(x[..., :3], x[..., 3], x[:, :, 0, 4] / WALL_STEPS))
+        logits = self.network(shown(x[..., :3], x[..., 3], x[:, :, 0, 4] / WALL_STEPS), *shape)
         return torch.softmax(logits[:, OVERLAP:-OVERLAP], dim=2)
 
 
@@ -214,35 +193,20 @@ def shown(rgb: Tensor, face: Tensor, wall: Tensor) -> Tensor:
     return torch.cat([((rgb - MEAN) / STD).permute(0, 3, 1, 2), torch.stack(planes, dim=1)], dim=1)
 
 
-def conv(
-    inputs: int, outputs: int, *, size: int = 3, stride: int = 1, dilation: int = 1, groups: int = 1
-) -> nn.Sequential:
-    return nn.Sequential(
-        nn.Conv2d(inputs, outputs, size, stride, dilation * (size // 2), dilation, groups, bias=False),
-        nn.BatchNorm2d(outputs),
-        nn.ReLU(),
-    )
-
-
-def separable(inputs: int, outputs: int, dilation: int = 1) -> nn.Sequential:
-    """A convolution of each channel alone, then across channels (Howard et al. 2017, arXiv:1704.04861)."""
-    return nn.Sequential(conv(inputs, inputs, dilation=dilation, groups=inputs), conv(inputs, outputs, size=1))
-
-
-def doubled(x: Tensor) -> Tensor:
-    return f.interpolate(x, scale_factor=2.0, mode="bilinear", align_corners=False)
-
-
 @dataclass(frozen=True, slots=True)
 class Batch:
-    """What the network sees (N, 7, rows with overlap, PLACES), and the true place on every row (N, ROWS), NaN unknown."""
+    """What the network sees (N, 7, rows with overlap, PLACES) with the rows' shape (N, rows with overlap, 4), and the true
+    place on every row (N, ROWS), NaN unknown."""
 
     seen: Tensor
+    shape: Tensor
     place: Tensor
 
 
-def moved(picture: Tensor, wall: Tensor, place: Tensor, shift: Tensor, dice: torch.Generator | None) -> Batch:
-    """Strips as if the outline lay `shift` (N, ROWS) samples farther out, dulled where `dice` are given."""
+def moved(
+    picture: Tensor, wall: Tensor, place: Tensor, shape: Tensor, shift: Tensor, light: Callable[[Tensor], Tensor] | None
+) -> Batch:
+    """Strips as if the outline lay `shift` (N, ROWS) samples farther out, in other light if one is given."""
     start = shift[:, :, None] + (ROOM - PLACES) / 2.0
     at = torch.arange(PLACES, device=shift.device)[None, None] + start
     low = at.floor().clamp(0, ROOM - 2).long()
@@ -250,12 +214,16 @@ def moved(picture: Tensor, wall: Tensor, place: Tensor, shift: Tensor, dice: tor
     values = picture.float()
     below, above = (values.gather(2, (low + k)[..., None].expand(-1, -1, -1, 4)) for k in (0, 1))
     values = below + (above - below) * part
-    rgb = values[..., :3] if dice is None else dulled(values[..., :3], dice)
+    rgb = values[..., :3] if light is None else light(values[..., :3])
     seen = shown(rgb, values[..., 3], wall)
-    return Batch(torch.cat([seen[:, :, -OVERLAP:], seen, seen[:, :, :OVERLAP]], dim=2), place - shift)
+    shape = torch.cat([shape[..., :2] + shape[..., 2:] * (shift * PITCH)[..., None], shape[..., 2:]], dim=2)
+    shape = torch.cat([shape[:, -OVERLAP:], shape, shape[:, :OVERLAP]], dim=1)
+    return Batch(torch.cat([seen[:, :, -OVERLAP:], seen, seen[:, :, :OVERLAP]], dim=2), shape, place - shift)
 
 
-def disturbed(picture: Tensor, wall: Tensor, place: Tensor, dice: torch.Generator) -> Batch:
+def disturbed(
+    picture: Tensor, wall: Tensor, place: Tensor, shape: Tensor, dice: torch.Generator, light: Light
+) -> Batch:
     """Strips from any start, either way round, along outlines wrong in many ways, over benches hardly known."""
     n, device = len(wall), wall.device
 
@@ -263,9 +231,11 @@ def disturbed(picture: Tensor, wall: Tensor, place: Tensor, dice: torch.Generato
         return torch.rand((n, *size), generator=dice, device=device)
 
     if float(torch.rand((), generator=dice, device=device)) < 0.5:
-        picture, wall, place = picture.flip(1), wall.flip(1), place.flip(1)
+        picture, wall, place, shape = (x.flip(1) for x in (picture, wall, place, shape))
+        shape = shape * torch.tensor([-1.0, 1.0, -1.0, 1.0], device=device)
     start = int(torch.randint(ROWS, (), generator=dice, device=device))
-    picture, wall, place = (x.roll(start, 1) for x in (picture, wall, place))
+    picture, wall, place, shape = (x.roll(start, 1) for x in (picture, wall, place, shape))
+    shape = turned(shape, dice)
     spread = float(torch.rand((), generator=dice, device=device))
     shift = waves(n, 2.0 + 20.0 * spread, dice, device) * lot(1) * 2.5 + waves(n, 1.0, dice, device) * lot(1) * 0.5
     true = place.nan_to_num(0.0)
@@ -277,7 +247,15 @@ def disturbed(picture: Tensor, wall: Tensor, place: Tensor, dice: torch.Generato
     width = width + U_WALL * waves(n, 25.0, dice, device) * lot(1)
     width = torch.where(lot(1) < NO_BENCH, torch.zeros_like(width), width).clamp_min(0.0)
     most = (ROOM - PLACES) / 2.0 - 1.0
-    return moved(picture, width, place, shift.clamp(-most, most), dice)
+    return moved(picture, width, place, shape, shift.clamp(-most, most), partial(light, dice=dice))
+
+
+def turned(shape: Tensor, dice: torch.Generator) -> Tensor:
+    """Places and normals (N, ROWS, 4), each outline's turned by any angle."""
+    angle = 2.0 * math.pi * torch.rand((len(shape),), generator=dice, device=shape.device)
+    x, y = shape[..., 0::2], shape[..., 1::2]  # of the place and of the normal
+    c, s = angle.cos()[:, None, None], angle.sin()[:, None, None]
+    return torch.stack([c * x - s * y, s * x + c * y], dim=3).flatten(2)
 
 
 def waves(n: int, length: float, dice: torch.Generator, device: torch.device) -> Tensor:
@@ -309,6 +287,55 @@ def dulled(rgb: Tensor, dice: torch.Generator) -> Tensor:
     return (rgb + 7.0 * noise * lot(1, 1, 1)).clamp(0.0, 255.0)
 
 
+def lit(rgb: Tensor, dice: torch.Generator) -> Tensor:
+    """Light that changes along the outlines and across them, to burnt out or black, in three of ten; (N, rows, places, 3)."""
+    n, device = len(rgb), rgb.device
+    length = 5.0 + 40.0 * float(torch.rand((), generator=dice, device=device))
+    along, across = waves(n, length, dice, device), waves(n, length, dice, device)
+    at = torch.linspace(-1.0, 1.0, rgb.shape[2], device=device)
+    much, whether = (torch.rand((n, 1, 1), generator=dice, device=device) for _ in range(2))
+    gain = (along[:, :, None] + 0.5 * across[:, :, None] * at) * (0.5 * much) * (whether < 0.3)
+    return (rgb * torch.exp(gain)[..., None]).clamp(0.0, 255.0)
+
+
+def relit(rgb: Tensor, dice: torch.Generator) -> Tensor:
+    """Both: the phone's own before the light, as a burnt-out place is without noise, or after it."""
+    if float(torch.rand((), generator=dice, device=rgb.device)) < 0.7:
+        return lit(dulled(rgb, dice), dice)
+    return dulled(lit(rgb, dice), dice)
+
+
+class Light(Protocol):
+    """Strips' colours (N, rows, places, 3), 0 to 255, in other light."""
+
+    def __call__(self, rgb: Tensor, dice: torch.Generator) -> Tensor: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """How one of the networks is trained: its learning rate at its greatest, its weights' decay, the steps over which the rate
+    rises, the light of its pictures; and what it sees."""
+
+    network: Callable[[], nn.Module]
+    rate: float
+    decay: float
+    warm_up: int
+    light: Light
+    names: tuple[str, ...]
+
+    def seen(self, batch: Batch) -> tuple[Tensor, ...]:
+        """What the network is given of a batch."""
+        strip = batch.seen.contiguous(memory_format=torch.channels_last)
+        return (strip, batch.shape)[: len(self.names)]
+
+
+RECIPES: Final = {
+    "strip": Recipe(EdgeNet, 3e-3, 1e-3, WARM_UP, dulled, ("strip",)),
+    # attention learns nothing after a fast start
+    "shape": Recipe(ShapedEdgeNet, 2e-3, 1e-2, 300, relit, ("strip", "shape")),
+}
+
+
 def loss_of(logits: Tensor, place: Tensor) -> tuple[Tensor, Tensor]:
     """Cross entropy of the edge's place where it is known and in reach, and how far off the likeliest place is, samples."""
     logits = logits[:, OVERLAP:-OVERLAP]
@@ -323,9 +350,9 @@ def loss_of(logits: Tensor, place: Tensor) -> tuple[Tensor, Tensor]:
 
 
 def train(
-    strips: Strips, batch: int, device: str, *, steps: int | None = None, minutes: float = 3.0
+    strips: Strips, batch: int, device: str, *, sees: str = "strip", steps: int | None = None, minutes: float = 3.0
 ) -> tuple[nn.Module, dict[str, Any]]:
-    """The network after so many steps, and how far off it is on outlines it never saw.
+    """The network that `sees` so much (a key of `RECIPES`) after so many steps, and how far off it is on outlines it never saw.
 
     Without `steps` the pace of the first ones fixes how many fit into the minutes; the record says how many they were.
     """
@@ -333,16 +360,17 @@ def train(
     dice = torch.Generator(device=device).manual_seed(1)
     held = np.arange(len(strips.wall)) % HELD_OUT_ONE_IN == 0
     known, unseen = (
-        [torch.from_numpy(x[rows]).to(device) for x in (strips.picture, strips.wall, strips.place)]
+        [torch.from_numpy(x[rows]).to(device) for x in (strips.picture, strips.wall, strips.place, strips.shape)]
         for rows in (~held, held)
     )
-    network = EdgeNet().to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
-    optimizer = torch.optim.AdamW(network.parameters(), lr=3e-3, weight_decay=1e-3)
-    for step, _ in steps_of(optimizer, 3e-3, steps, minutes, warm_up=WARM_UP, pace=PACE):
+    recipe = RECIPES[sees]
+    network = recipe.network().to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    optimizer = torch.optim.AdamW(network.parameters(), lr=recipe.rate, weight_decay=recipe.decay)
+    for step, _ in steps_of(optimizer, recipe.rate, steps, minutes, warm_up=recipe.warm_up, pace=PACE):
         chosen = torch.randint(len(known[1]), (batch,), generator=dice, device=device)
-        seen = disturbed(*(x[chosen] for x in known), dice)
+        seen = disturbed(*(x[chosen] for x in known), dice, recipe.light)
         with torch.autocast(device, dtype=torch.bfloat16):
-            logits = network(seen.seen.contiguous(memory_format=torch.channels_last))
+            logits = network(*recipe.seen(seen))
         loss, off = loss_of(logits.float(), seen.place)
         optimizer.zero_grad(set_to_none=True)
         loss.backward()  # type: ignore[no-untyped-call]
@@ -352,10 +380,15 @@ def train(
             click.echo(f"step {step} loss {float(loss.detach()):.3f} off by {float(off):.2f} samples")
     network.eval()
     with torch.no_grad():
-        as_used = moved(*unseen, torch.zeros_like(unseen[1]), None)
-        _, off = loss_of(network(as_used.seen), as_used.place)
+        offs = []
+        for i in range(0, len(unseen[1]), 128):
+            some = [x[i : i + 128] for x in unseen]
+            as_used = moved(*some, torch.zeros_like(some[1]), None)
+            offs.append(loss_of(network(*recipe.seen(as_used)), as_used.place)[1])
+        off = torch.stack(offs).mean()
         before = float(unseen[2].abs().nanmean())
     return network.cpu(), {
+        "sees": sees,
         "outlines": len(strips.wall),
         "steps": step + 1,
         "batch": batch,
@@ -373,19 +406,26 @@ def export(network: nn.Module, path: Path, folders: tuple[Path, ...], record: di
     RuntimeError
         If ONNX Runtime disagrees with PyTorch.
     """
+    schema = SCHEMAS[record["sees"]]
     module = EdgeForUse(network).eval()
     shape = (2, ROWS + 2 * OVERLAP, PLACES, 5)
-    example = torch.randint(0, 200, shape, dtype=torch.uint8, generator=torch.Generator().manual_seed(0))
-    wanted = write_onnx(module, (example,), path, ("strip",), ("edge",), {"strip": {0: "n"}, "edge": {0: "n"}})
+    dice = torch.Generator().manual_seed(0)
+    example = (
+        torch.randint(0, 200, shape, dtype=torch.uint8, generator=dice),
+        2.0 * torch.rand((*shape[:2], 4), generator=dice) - 1.0,
+    )
+    names = RECIPES[record["sees"]].names, ("edge",)
+    example = example[: len(names[0])]
+    wanted = write_onnx(module, example, path, *names, {name: {0: "n"} for name in sum(names, ())})
     card = {
-        "schema": SCHEMA,
+        "schema": schema,
         "input": {"rows": shape[1], "places": PLACES, "layout": "NHWC uint8 RGB, face map, wall"},
         "data": [folder.name for folder in folders],
         "training": record,
         "code": code_version(),
     }
-    write_card(path, SCHEMA, card)
-    return parity(path, ("strip",), (example,), wanted)
+    write_card(path, schema, card)
+    return parity(path, names[0], example, wanted)
 
 
 def strip_options(path: str, minutes: float, batch: int) -> Callable[[F], F]:
@@ -455,6 +495,9 @@ def made(strips: Strips, folders: tuple[Path, ...], path: Path, **chosen: Any) -
 
 
 main = strip_command(Strips, strip_of, made, name="edge", things="outlines", minutes=3.0, batch=32)
+main.params.append(
+    click.Option(["--sees"], type=click.Choice(tuple(RECIPES)), default="strip", help="What the network is given.")
+)
 
 if __name__ == "__main__":
     main()

@@ -21,8 +21,9 @@ from torch import Tensor, nn
 from torch.nn import functional as f
 
 from train.card import code_version, halve, write_card
-from train.edge import PACE, WARM_UP, conv, dulled, seen_part, separable, strip_command
+from train.edge import PACE, WARM_UP, dulled, seen_part, strip_command
 from train.export import parity, write_onnx
+from train.outline_nets import conv, separable
 from train.pace import steps_of
 from vision.hole_evidence import maps_of_reader
 from vision.hole_fit import log_odds

@@ -1,8 +1,8 @@
-"""The face's own edge among wall, shadow and chamfer, by a small network that sees the outline unrolled.
+"""The face's own edge among wall, shadow and chamfer, by small networks that see the outline unrolled.
 
 Once the bench is known, it is known on which side of the part its wall must show and how wide it can be: the plate's
-thickness, projected. The network sees the photo along the outline's normals with that width, and says where the edge of
-the face lies on each; it has the whole outline before it, so that one doubtful place is judged with all others.
+thickness, projected. The networks see the photo along the outline's normals with that width, and say where the edge of
+the face lies on each; they have the whole outline before them, so that one doubtful place is judged with all others.
 """
 
 from __future__ import annotations
@@ -25,13 +25,14 @@ from vision.plane import Plane
 Array = NDArray[np.float64]
 T = TypeVar("T", np.uint8, np.float32)
 
-SCHEMA: Final = "camdial.edge/1"
+SCHEMAS: Final = {"strip": "camdial.edge/1", "shape": "camdial.edge/2"}  # of the two networks, by what they see
 ROWS: Final = 240  # normals round the part
 OVERLAP: Final = 16  # rows repeated at both ends, so that the unrolled outline has no ends
 PLACES: Final = 56  # samples on each, half of them outside
 PITCH: Final = 1.0 / 170.0  # of the part's enclosing circle's radius: about 0.1 mm
 WALL_STEPS: Final = 8.0  # the wall's width is shown in eighths of a sample
 WIDEST: Final = 25.0  # samples: wider than any wall under 35 degrees
+LEAST: Final = 1e-7  # probability of a place that a network rules out
 SMOOTH: Final = 3.0  # outline points over which a normal is averaged
 
 
@@ -141,8 +142,25 @@ def places_outwards() -> Array:
 
 
 def said(strip: Strip) -> NDArray[np.float32]:
-    """The network's probability of every place on each row, (ROWS, PLACES)."""
-    return np.asarray(edge_network().run(["edge"], {"strip": overlapping(strip.picture)})[0][0], dtype=np.float32)
+    """The probability of every place on each row, (ROWS, PLACES), as two networks see it.
+
+    One knows the strip alone, the other also the outline's shape. Their words are multiplied and the root is taken (a
+    logarithmic opinion pool: Genest and Zidek 1986, Statistical Science 1, 114-135), so that neither overrules what the other
+    thinks impossible.
+    """
+    given = {"strip": overlapping(strip.picture), "shape": overlapping(shape_of(strip))}
+    words = [
+        network.run(["edge"], {name.name: given[name.name] for name in network.get_inputs()})[0][0]
+        for network in edge_networks()
+    ]
+    pooled = np.exp(np.mean([np.log(word + LEAST) for word in words], axis=0))
+    return np.asarray(pooled / pooled.sum(axis=1, keepdims=True), dtype=np.float32)
+
+
+def shape_of(strip: Strip) -> NDArray[np.float32]:
+    """Where each row crosses the outline, in radii of the part's enclosing circle from its centre, and its normal, (ROWS, 4)."""
+    centre, radius = cv2.minEnclosingCircle(strip.points_px.astype(np.float32))
+    return np.concatenate([(strip.points_px - centre) / radius, strip.normals], axis=1).astype(np.float32)
 
 
 def overlapping(rows: NDArray[T]) -> NDArray[T]:
@@ -158,12 +176,16 @@ def spread(probability: NDArray[np.float32]) -> Array:
 
 
 @lru_cache(maxsize=1)
-def edge_network() -> ort.InferenceSession:
-    """The network, opened once a process.
+def edge_networks() -> tuple[ort.InferenceSession, ort.InferenceSession]:
+    """The network that knows the strip and the one that knows the shape, opened once a process.
 
     Raises
     ------
     ModelError
-        If it is missing or not of this version.
+        If one is missing or not of this version.
     """
-    return open_with_card(FOLDER / "edge.onnx", SCHEMA)[0]
+    strip, shape = (
+        open_with_card(FOLDER / name, SCHEMAS[sees])[0]
+        for name, sees in (("edge.onnx", "strip"), ("edge_shape.onnx", "shape"))
+    )
+    return strip, shape

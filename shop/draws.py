@@ -125,7 +125,8 @@ def draw(
     known = tuple(screws) or measured.screws
     values, vectors = np.linalg.eigh(measured.covariance)
     factor = vectors * np.sqrt(np.maximum(values, 0.0))
-    states = measured.mean + rng.standard_normal((count, len(measured.mean))) @ factor.T
+    # No matrix products of whole draws in here: on several cores their threads cost more than they save.
+    states = measured.mean + np.einsum("nk,jk->nj", rng.standard_normal((count, len(measured.mean))), factor)
     if measured.doubts.diameters > 0.0:
         void = np.nonzero(rng.random(count) < measured.doubts.diameters)[0]
         middle_mm, spread_mm = UNMEASURED_DIAMETER_MM
@@ -270,7 +271,8 @@ class Unmeasured:
             radius = float(np.hypot(*mean))
             along = mean / radius
             u = math.sqrt(float(along @ measured.covariance[np.ix_(rows, rows)] @ along))
-            out = (draws.states[:, rows] - mean) @ along
+            x, y = (draws.states[:, rows] - mean).T
+            out = x * along[0] + y * along[1]
             self._radii[i] = along, out * (min(UNMEASURED_RADIUS_U_MM, u) / u - 1.0) - radius
 
     def states(self, part: Part, *, mirrored: bool) -> Array:

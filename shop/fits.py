@@ -36,8 +36,8 @@ FITS, MEASURE, DOES_NOT_FIT = "fits", "measure", "does-not-fit"
 LEAST_LABEL: Final = 1e-3  # below this the words alone say no
 REFINE_FROM: Final = 0.02  # on the first few draws; below it the answer is no whatever the rest says
 FIRST_DRAWS: Final = 2000  # enough to name the screws
-MORE_DRAWS: Final = 2000
-MIDDLE_DRAWS: Final = 6000
+MORE_DRAWS: Final = 2000  # after LEAST_DRAWS, where these leave the verdict open
+MIDDLE_DRAWS: Final = 6000  # after those
 # so many, likeliest first, get a probability from many draws; of the others only the verdict counts
 CLOSELY: Final = 24
 NEAR: Final = 3.0  # this many standard errors from a limit of the verdict, more draws are used

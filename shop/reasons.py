@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Final
 
@@ -122,7 +123,7 @@ def _screws(measured: MeasuredPart, part: Part, draws: Draws, seat: Seat | None,
         tried = [
             f"{one.name} {agree:.2f}"
             for one, agree in zip(draws.threads, by_screw.tolist(), strict=True)
-            if agree == agree
+            if not math.isnan(agree)
         ]
         said.append(f"screws not known; tried: {', '.join(tried)}")
     return said

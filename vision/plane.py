@@ -47,7 +47,7 @@ WALL_WEIGHT: Final = 0.5
 THICKNESS_NODES: Final = np.array([-1.6, -0.8, 0.0, 0.8, 1.6])  # in u of a thickness: where a wall's drop is looked up
 MOST_DOUBT: Final = 9.0  # of a variance: more only says that the part's edge is no circle
 PINHOLE: Final = 4  # parameters of a camera without its lens
-LAID_FIRST: Final = 4  # rounds in which patterns are laid out under the first tilt before tilt and focal length move
+LAID_FIRST: Final = 2  # rounds in which patterns are laid out under the first tilt before tilt and focal length move
 POINTS_USED: Final = 60  # a rim is thinned to this many before the fit
 
 

@@ -130,10 +130,17 @@ def edge_of_face(
 def moved_to_edge(face: FaceEdges, strip: Strip, probability: NDArray[np.float32]) -> FaceEdges:
     """A face whose outline was unrolled with its edge at the mean of the places (ROWS, PLACES) that a network gives it."""
     moved = probability.astype(np.float64) @ places_outwards() * strip.pitch_px
-    both = np.empty(2 * ROWS)
-    both[::2], both[1::2] = moved, 0.5 * (moved + np.roll(moved, -1))
-    outline = face.outline_px + smooth_closed(both, 0.7)[:, None] * outward_normals(face.outline_px, SMOOTH)
-    return replace(face, outline_px=outline, doubt_px=float(spread(probability).mean()) * strip.pitch_px)
+    outline = face.outline_px + smooth_closed(_at_points(moved), 0.7)[:, None] * outward_normals(
+        face.outline_px, SMOOTH
+    )
+    return replace(face, outline_px=outline, doubts_px=_at_points(spread(probability) * strip.pitch_px))
+
+
+def _at_points(rows: Array) -> Array:
+    """What holds of the rows (ROWS,) at every point of the outline, (2 ROWS,)."""
+    both = np.empty(2 * len(rows))
+    both[::2], both[1::2] = rows, 0.5 * (rows + np.roll(rows, -1))
+    return both
 
 
 def places_outwards() -> Array:

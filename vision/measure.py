@@ -37,7 +37,7 @@ Array = NDArray[np.float64]
 
 # What no single photo shows, chosen so that what is stated holds about 95 % on path-traced pictures with known truth.
 # docs/accuracy.md says how often the intervals hold on others.
-U_EDGE_MM: Final = 0.07  # where the part's edge lies: chamfer, wall and shadow move it together, all round
+U_EDGE_MM: Final = 0.04  # where the part's edge lies: chamfer, wall and shadow move it together, all round
 # What every hole has beside what its drawings leave open (`vision.hole_fit`), with the share of a pixel below: what is
 # stated holds for 97.4 % of angles with the side right, 95.2 % of radii and 96.2 % of diameters (1,176, 1,485 and 1,436 holes of
 # path-traced pictures), for 93 to 98 % of each with coin, ruler and card and in every band of tilt.
@@ -58,15 +58,15 @@ HUB_ARCS: Final = 12.0
 AREA_OFF_DEG: Final = 12.0  # a tail's area farther from the network's direction than this is not believed
 LINE_OFF: Final = 0.1  # hub radii
 FLANKS_OFF_DEG: Final = 32.0  # flanks are: the network goes by the area of an unsymmetric tail too
-# Of each length alone, what wall, shadow and chamfer do at its own two ends, in mm and in the photo's pixels: what is
-# stated holds for 93 to 97 % of 355 parts of path-traced pictures with coin, ruler or card, and for 95 to 97 % of 197 others.
-# The hub's misses are gross ones: 0.11 to 0.19 mm do alike on the first.
-U_ENDS_MM: Final = {"reach": 0.15, "hub_diameter": 0.17, "length": 0.27, "width": 0.27, "tail_width": 0.30}
-U_ENDS_PX: Final = 0.5
-# How far off an outline lies goes with the network's own doubt about it (rank correlation 0.7 on 264 path-traced pictures
-# and 0.75 on 265 others): what is stated for edge and ends holds at the usual doubt, and more or less in proportion.
-USUAL_DOUBT_MM: Final = 0.17
-DOUBT_RANGE: Final = (0.6, 1.6)
+# Of each length alone, what wall, shadow and chamfer do at its own two ends, in mm: more where the networks themselves doubt
+# where the edge lies there. Fitted on 708 parts of path-traced pictures with coin, ruler or card, 98 of them by two other renderers:
+# with the square of the doubt half of all parts are stated a seventh narrower than with its mean all round, and all hold alike.
+U_ENDS_MM: Final = {"reach": 0.105, "hub_diameter": 0.11, "length": 0.145, "width": 0.125, "tail_width": 0.14}
+USUAL_DOUBT_MM: Final = 0.12
+LEAST_ENDS: Final = 0.8  # of the above where nothing is in doubt,
+MOST_ENDS: Final = 6.0  # and at most
+NEAR_END: Final = 0.06  # of the hub's radius: outline points as near as this make an end
+NEAR_FLANK: Final = 0.12
 U_HOLE_PX: Final = 0.18  # edge of a hole
 U_HOLE_CENTRE_PX: Final = 0.05
 U_LENS_RELATIVE: Final = 0.0015  # radial distortion left over between the reference and the part
@@ -99,7 +99,7 @@ class FaceEdges:
     u_axis_px: float
     u_tail_deg: float
     reliefs_px: Array | None = None  # (K, 2) middles of openings that take no screw
-    doubt_px: float | None = None  # mean spread of where the outline may lie, by the network that looked for it
+    doubts_px: Array | None = None  # (N,) spread of where the outline may lie, by the networks that looked for it
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,9 +298,7 @@ def measure(
         )
         for hole in face.holes
     ]
-    doubt = 1.0 if face.doubt_px is None else face.doubt_px * unit / (USUAL_DOUBT_MM * scale_mm)
-    doubt = float(np.clip(doubt, *DOUBT_RANGE))
-    nudge_u = np.array([u_axis[0], u_axis[1], u_tail, doubt * U_EDGE_MM * scale_mm, *np.ravel(hole_u)])
+    nudge_u = np.array([u_axis[0], u_axis[1], u_tail, U_EDGE_MM * scale_mm, *np.ravel(hole_u)])
     input_u = np.concatenate([plane_u, [thickness_mm.u, U_LENS_RELATIVE], nudge_u])
 
     def by_camera(z: Array) -> Array:
@@ -330,8 +328,8 @@ def measure(
         ends[names.index(name), column] = 1.0
     derivatives = np.hstack([derivatives, ends])
     inputs += [f"ends of {name.replace('_', ' ')}" for name in U_ENDS_MM]
-    ends_u = [doubt * math.hypot(u * scale_mm, U_ENDS_PX * unit) for u in U_ENDS_MM.values()]
-    input_u = np.concatenate([input_u, ends_u])
+    own = _part_frame(plane.to_mm(face.outline_px, thickness_mm.value), frame.axis_mm, frame.tail_deg, False)
+    input_u = np.concatenate([input_u, scale_mm * _ends_u(own, face.doubts_px, unit / scale_mm, frame)])
     covariance_in = np.diag(input_u**2)
     covariance_in[:k, :k] = plane.covariance
     covariance_in[by : by + 2, by : by + 2] = frame.axis_covariance
@@ -339,7 +337,6 @@ def measure(
     covariance = propagate(derivatives, covariance_in)
 
     axis_px = plane.to_px(frame.axis_mm[None], thickness_mm.value)[0]
-    own = _part_frame(plane.to_mm(face.outline_px, thickness_mm.value), frame.axis_mm, frame.tail_deg, False)
     turn = np.radians(frame.tail_deg)
     tip = frame.axis_mm + dimensions.tail_end(own) * np.array([np.sin(turn), np.cos(turn)])
     tail_px = plane.to_px(tip[None], thickness_mm.value)[0]
@@ -357,6 +354,31 @@ def measure(
         centred,
         own,
     )
+
+
+def _ends_u(own: Array, doubts_px: Array | None, mm_per_px: float, frame: Frame) -> Array:
+    """Standard uncertainty of each length of `U_ENDS_MM` for what happens at its own ends, mm.
+
+    `own` (N, 2) is the outline in the part's frame, tail up, in the plane's unit; `doubts_px` (N,) belong to its points.
+    """
+    if doubts_px is None:
+        return np.array([u * math.hypot(LEAST_ENDS, 1.0) for u in U_ENDS_MM.values()])
+    x, y = own.T
+    near, flank = NEAR_END * frame.hub_radius_mm, np.abs(y - 0.5 * y.max()) < NEAR_FLANK * frame.hub_radius_mm
+    tip, foot = y > y.max() - near, y < y.min() + near
+    ends: dict[str, tuple[NDArray[np.bool_], ...]] = {
+        "reach": (tip,),
+        "hub_diameter": (np.full(len(x), True) if frame.hub is None else frame.hub.on_hub,),
+        "length": (tip, foot),
+        "width": (x > x.max() - near, x < x.min() + near),
+        "tail_width": (flank & (x > 0.0), flank & (x <= 0.0)),
+    }
+    out = []
+    for name, u in U_ENDS_MM.items():
+        square = [np.mean(doubts_px[end] ** 2) for end in ends[name] if end.any()] or [np.mean(doubts_px**2)]
+        doubt = math.sqrt(float(np.mean(square))) * mm_per_px / USUAL_DOUBT_MM
+        out.append(u * math.hypot(LEAST_ENDS, min(doubt * doubt, MOST_ENDS)))
+    return np.array(out)
 
 
 def _unwrap(derivatives: Array, names: tuple[str, ...], u: Array) -> None:

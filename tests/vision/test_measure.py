@@ -340,10 +340,27 @@ def test_unlike_holes_are_said(diameters, quarrel):
 def test_a_doubtful_outline_states_its_sizes_more_loosely_and_a_clear_one_less():
     plane = camera(10.0, 30.0)
     face = seen(plane, 20.0, (5.0, 3.0))
+    every = np.ones(len(face.outline_px))
     sizes = [
-        measure(replace(face, doubt_px=doubt), plane, Quantity(2.3, 0.25), "finger") for doubt in (0.5, None, 20.0)
+        measure(replace(face, doubts_px=doubts), plane, Quantity(2.3, 0.25), "finger")
+        for doubts in (0.1 * every, None, 20.0 * every)
     ]
-    for name in ("reach", "hub_diameter", "length", "width"):
+    for name in ("reach", "hub_diameter", "length", "width", "tail_width"):
         clear, usual, doubtful = (m.quantity(name) for m in sizes)
         assert clear.value == usual.value == doubtful.value
         assert clear.u < usual.u < doubtful.u
+
+
+def test_a_doubt_at_the_tip_alone_is_a_doubt_about_what_ends_there():
+    plane = camera(10.0, 30.0)
+    face = seen(plane, 20.0, (5.0, 3.0))
+    from_axis = np.linalg.norm(face.outline_px - face.axis_px, axis=1)
+    at_tip = np.where(from_axis > 0.95 * from_axis.max(), 20.0, 0.5)
+    clear, doubtful = (
+        measure(replace(face, doubts_px=doubts), plane, Quantity(2.3, 0.25), "finger")
+        for doubts in (np.full(len(at_tip), 0.5), at_tip)
+    )
+    for name in ("reach", "length"):
+        assert doubtful.quantity(name).u > 1.2 * clear.quantity(name).u
+    for name in ("hub_diameter", "width", "tail_width"):
+        assert doubtful.quantity(name).u == pytest.approx(clear.quantity(name).u, rel=1e-6)

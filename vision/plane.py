@@ -41,6 +41,9 @@ FOCALS_ASSUMED: Final = ((0.85, 0.0), (1.4, 0.0), (2.3, -0.3))
 MOST_OFF: Final = 16.0  # twice the log odds against a tilt by which coins of one kind differ in size
 U_TILT_LEFT_RAD: Final = 0.005  # what two fits of one photo may differ by for nothing
 U_GRID_RAD: Final = 0.017  # of a tilt within its cell of the grid
+# What coin, wall and outline say of a lean is weighed as if each erred as much as when alone it was fitted: together they are
+# surer than that by this share of the variance. Lengths of 274 parts beside a coin then hold in 93 to 97 %, before in 95 to 98 %.
+TOLD: Final = 0.72
 # Of what the part's wall says. With it, and with half the weight on its outline (`vision.tilt`), tilts err by 2.8 degrees rms
 # on 158 path-traced pictures with coins and by 4.5 on 27 of another renderer, without it by 3.8 and 4.8; 0.4 to 0.7 do alike.
 WALL_WEIGHT: Final = 0.5
@@ -360,7 +363,7 @@ def _by_evidence(
     weight /= weight.sum()
     mean = weight @ cameras
     away = cameras - mean
-    covariance = (away * weight[:, None]).T @ away
+    covariance = TOLD * (away * weight[:, None]).T @ away
     covariance += np.diag([(U_FOCAL_KNOWN * focal) ** 2, U_GRID_RAD**2, U_GRID_RAD**2, 0.0])
     first = coins[0]
     of_size = max(u_size, first.diameter_mm.u / first.diameter_mm.value)

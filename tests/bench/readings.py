@@ -20,7 +20,7 @@ import numpy as np
 
 from vision.label import Hole, Label
 from vision.photo import open_photo
-from vision.pipeline import ReadOptions, read_photo
+from vision.pipeline import CLOCK_STEP_DEG, ReadOptions, read_photo
 from vision.reading import Reading
 from vision.vocabulary import angle_from_xy, clock_from_angle, difference_deg
 
@@ -46,6 +46,7 @@ class Row:
     count_ok: bool = False
     errors: dict[str, list[tuple[float, float]]] = field(default_factory=lambda: defaultdict(list))  # error, u95
     clock_ok: list[bool] = field(default_factory=list)
+    clock_clear_ok: list[bool] = field(default_factory=list)  # of angles whose 95 % interval lies in one half hour
     warnings: tuple[str, ...] = ()
     seconds: float = 0.0
 
@@ -94,6 +95,9 @@ def compare(label: Label, reading: Reading, name: str, seconds: float) -> Row:
                 read.position == ("centre" if centre else clock_from_angle(angle_from_xy(hole.x_mm, hole.y_mm)))
             )
             if read.angle_deg is not None and not centre:
+                past = abs(read.angle_deg.value / CLOCK_STEP_DEG - round(read.angle_deg.value / CLOCK_STEP_DEG))
+                if past * CLOCK_STEP_DEG + read.angle_deg.u95 < CLOCK_STEP_DEG / 2.0:
+                    row.clock_clear_ok.append(row.clock_ok[-1])
                 error = difference_deg(read.angle_deg.value, angle_from_xy(hole.x_mm, hole.y_mm))
                 row.errors["hole angle"].append((error, read.angle_deg.u95))
                 if row.facing_ok:
@@ -165,6 +169,8 @@ def print_table(rows: list[Row]) -> None:
     print(f"facing right, all      {_share(r.facing_ok for r in seen)}")
     print(f"hole count right       {_share(r.count_ok for r in seen)}")
     print(f"clock label right      {_share(c for r in seen for c in r.clock_ok)}")
+    print(f"clock label, side ok   {_share(c for r in seen if r.facing_ok for c in r.clock_ok)}")
+    print(f"  interval in one half hour {_share(c for r in seen if r.facing_ok for c in r.clock_clear_ok)}")
     print(f"family set holds truth {_share(r.family_covered for r in seen)}  mean {_mean(r.family_set for r in seen)}")
     print(f"bottom set holds truth {_share(r.bottom_covered for r in seen)}  mean {_mean(r.bottom_set for r in seen)}")
     print(f"wrong and sure, of all {_share(r.wrong and r.outcome == 'read' for r in cams)}")

@@ -43,7 +43,9 @@ _SIDE_OPEN: Final = Doubts(0.03, 0.01, 0.1)  # nothing but the side seen is open
 # `FitOptions.not_up_to`: below it the part that lacks one of the holes read is refused, and the one was such a part.
 _DOUBTED: Final = Doubts(0.06, 0.04, 0.1)
 # Which face is up, and what only widens a length, say nothing against the drawing or the scale.
-_HARMLESS: Final = frozenset({"facing-unknown", "card-size-unchecked", "first-picture", "cylinder-diameter-assumed"})
+_HARMLESS: Final = frozenset(
+    {"facing-unknown", "card-size-unchecked", "few-pixels", "first-picture", "cylinder-diameter-assumed"}
+)
 _BY_CODE: Final[Mapping[str, Doubts]] = {
     "tail-unsure": Doubts(drawing=0.5),
     "words-disagree": Doubts(drawing=0.3),

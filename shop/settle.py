@@ -33,13 +33,16 @@ QUESTION_ABOUT: Final[Mapping[str, str]] = {
 # What to do, for warnings whose own text only states what is the case.
 ADVICE: Final[Mapping[str, str]] = {
     "no-focal-length": "take the phone's own file, not a copy from a chat",
+    "few-pixels": "take the phone's own file, not a smaller copy",
     "not-measured": "use a calliper where you need it",
     "several-coins": "if sizes look wrong, leave one coin in the picture",
     "coin-half-seen": "free the coin's whole rim, keep shadow and glare off it",
     "cylinder-half-seen": "keep shadow and glare off the cylinder's edge",
 }
 # Said quietly: they widen a ± or name a choice made, and leave nothing to look at on the part.
-QUIET: Final = frozenset({"no-focal-length", "first-picture", "cylinder-diameter-assumed", "coin-half-seen"})
+QUIET: Final = frozenset(
+    {"no-focal-length", "few-pixels", "first-picture", "cylinder-diameter-assumed", "coin-half-seen"}
+)
 # Why there is no reading at all; beside these, doubts about a coin can wait for the next photo.
 NO_READING: Final = frozenset({"no-part", "not-a-cam", "several-parts", "cut-off", "no-outline", "blurred"})
 MOST_ANSWERS: Final = 4

@@ -40,6 +40,9 @@ CLEAR_CAM: Final = 0.97  # taken for a cam, but so few cams lie under this that 
 # under this an unsymmetric reading may be the mirror image: of 17 held-out parts a little below it two were
 CLEAR_FACING: Final = 0.97
 UNLIKE_HOLES: Final = 1.3
+# Of a hub's radius: with fewer a pixel is more than a quarter of a millimetre, and hole angles and diameters err half as far
+# again as with twice as many (999 path-traced parts).
+FEW_PIXELS: Final = 40.0
 CLOCK_STEP_DEG: Final = 15.0  # positions are named to half an hour
 SURE_CLOCK_U: Final = (
     2.5  # the half hour must hold at this many u: angles err by more than that in 10 of 801 holes, in 24 by over 2 u
@@ -448,6 +451,9 @@ def _doubts(
                 "the photo does not tell its focal length; 26 mm was assumed, and sizes are less sure",
             )
         )
+    if view.edges.hub_radius_px < FEW_PIXELS:
+        text = "the part is small in the photo, so small things on it are less sure: go closer"
+        notes.append(NotMeasured("few-pixels", text))
     if words.cam_probability < CLEAR_CAM:
         notes.append(
             NotMeasured("cam-unsure", "this may be something else than a cam: compare with the part in the hand")

@@ -61,7 +61,7 @@ FLANKS_OFF_DEG: Final = 32.0  # flanks are: the network goes by the area of an u
 # Of each length alone, what wall, shadow and chamfer do at its own two ends, in mm: more where the networks themselves doubt
 # where the edge lies there. Fitted on 708 parts of path-traced pictures with coin, ruler or card, 98 of them by two other renderers:
 # with the square of the doubt half of all parts are stated a seventh narrower than with its mean all round, and all hold alike.
-U_ENDS_MM: Final = {"reach": 0.105, "hub_diameter": 0.12, "length": 0.145, "width": 0.125, "tail_width": 0.14}
+U_ENDS_MM: Final = {"reach": 0.105, "hub_diameter": 0.12, "length": 0.145, "width": 0.13, "tail_width": 0.155}
 USUAL_DOUBT_MM: Final = 0.12
 LEAST_ENDS: Final = 0.8  # of the above where nothing is in doubt,
 MOST_ENDS: Final = 6.0  # and at most

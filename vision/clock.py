@@ -21,6 +21,7 @@ Mask = NDArray[np.bool_]
 HUB_TOLERANCE: Final = 0.02  # of the hub's radius: how far off the circle an edge point of the hub may lie
 HUB_LEAST_ARC_DEG: Final = 70.0  # under this much arc the circle's centre hangs on noise; the network's axis leads then
 TRIALS: Final = 150
+NO_LINE: Final = 1e-12 * np.eye(3)  # keeps a circle through points on a line from failing
 MOST_RADIAL: Final = 0.2  # sine of the angle between an edge on the hub and the circle's tangent
 TAIL_STARTS: Final = 1.06  # hub radii: beyond this the outline is tail, clear of most fillets
 FLANK_TURN_DEG: Final = 12.0  # a flank point's normal is square to the tail within this
@@ -117,18 +118,17 @@ def circle_through(points: Array, weights: Array | None = None) -> tuple[Array, 
     """Least-squares circle by Gauss-Newton on the geometric distance; centre (2,) and radius."""
     middle = points.mean(axis=0)
     p = np.ascontiguousarray((points - middle).T)
-    w = 1.0 if weights is None else weights
     jac = np.ones((3, p.shape[1]))  # derivatives of the distance to the circle, with the sign turned
     jac[:2] = 2.0 * p
-    weighted = jac * w
-    a, b, c = np.linalg.solve(weighted @ jac.T + 1e-12 * np.eye(3), weighted @ (p * p).sum(axis=0))
+    weighted = jac if weights is None else jac * weights
+    a, b, c = np.linalg.solve(weighted @ jac.T + NO_LINE, weighted @ (p[0] * p[0] + p[1] * p[1]))
     centre, radius = np.array([a, b]), float(np.sqrt(max(c + a * a + b * b, 1e-12)))
     for _ in range(5):
         d = p - centre[:, None]
-        rho = np.maximum(np.hypot(d[0], d[1]), 1e-9)
-        jac[:2] = d / rho
-        weighted = jac * w
-        step = np.linalg.solve(weighted @ jac.T + 1e-12 * np.eye(3), weighted @ (rho - radius))
+        rho = np.maximum(np.sqrt(d[0] * d[0] + d[1] * d[1]), 1e-9)
+        np.divide(d, rho, out=jac[:2])
+        weighted = jac if weights is None else jac * weights
+        step = np.linalg.solve(weighted @ jac.T + NO_LINE, weighted @ (rho - radius))
         centre, radius = centre + step[:2], radius + float(step[2])
         if np.abs(step).max() < 1e-7 * radius:
             break
@@ -165,9 +165,9 @@ def find_hub(outline_mm: Array, guess: Guess, rng: np.random.Generator) -> Hub |
     if not proper.any():
         return None
     centres, radii, off = centres[proper], radii[proper], off[proper]
-    to_point = outline_mm[None] - centres[:, None]
-    rho_all = np.sqrt((to_point**2).sum(axis=2))
-    radial = np.abs((to_point * along).sum(axis=2)) < MOST_RADIAL * rho_all
+    to_x, to_y = (outline_mm[:, k] - centres[:, k, None] for k in (0, 1))  # apart: NumPy sums so short an axis slowly
+    rho_all = np.sqrt(to_x * to_x + to_y * to_y)
+    radial = np.abs(to_x * along[:, 0] + to_y * along[:, 1]) < MOST_RADIAL * rho_all
     masks = (np.abs(rho_all - radii[:, None]) < tolerance) & radial
     prior = np.exp(-0.5 * (off / (1.5 * guess.u_axis_mm)) ** 2 - 0.5 * ((radii - r0) / (0.08 * r0)) ** 2)
     best_mask = masks[int(np.argmax(masks.sum(axis=1) * prior))]

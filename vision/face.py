@@ -254,13 +254,15 @@ def _marks(
 def _cones_show(reading: PatchReading, curves: list[Array]) -> float:
     """Probability that the holes show countersinks, by what the map has of them for each hole: all of a part are alike."""
     hole, countersink = reading.map("hole"), reading.map("countersink")
-    y, x = np.indices(hole.shape)
     seen = wide = 0.0
     for curve in curves:
         radius = float(np.sqrt(cv2.contourArea(curve.astype(np.float32)) / np.pi))
-        at = curve.mean(axis=0)
-        near = np.hypot(x - at[0], y - at[1]) < CONE_REACH * radius
-        seen, wide = seen + float(hole[near].sum()), wide + float(countersink[near].sum())
+        at, reach = curve.mean(axis=0), CONE_REACH * radius
+        (x0, y0), (x1, y1) = np.maximum(np.floor(at - reach), 0).astype(int), np.ceil(at + reach).astype(int) + 1
+        here = (slice(y0, y1), slice(x0, x1))
+        y, x = (np.arange(start, start + n) for start, n in zip((y0, x0), hole[here].shape, strict=True))
+        near = np.hypot(x - at[0], (y - at[1])[:, None]) < reach
+        seen, wide = seen + float(hole[here][near].sum()), wide + float(countersink[here][near].sum())
     bias, weight = CONE_BY_MAP
     return 1.0 / (1.0 + math.exp(-bias - weight * math.log1p(3.0 * wide / max(seen, 1.0)))) if curves else 0.5
 

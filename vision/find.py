@@ -114,6 +114,9 @@ def _wider(pixels: NDArray[np.uint8], best: Seen) -> Seen:
 def runs_out(words: PatchReading) -> bool:
     """True when the face seems to go on beyond its patch."""
     face = words.maps[MAPS.index("face")]
+    border = (face[:RIM], face[-RIM:], face[:, :RIM], face[:, -RIM:])
+    if not any(float(side.max()) > STILL_FACE for side in border):
+        return False
     count, pieces = cv2.connectedComponents((face > PERHAPS_FACE).astype(np.uint8))
     if count < 2:
         return False

@@ -42,6 +42,7 @@ OTHER_SOFT: Final = 2.0  # after smoothing
 BESIDE_MM: Final = 0.15  # a circle's inside and outside are looked at this far beside it, or a pixel
 FARTHER: Final = (2.2, 3.6)  # of that: how far outside all must still be face
 MAP_BESIDE: Final = 1.3  # the same on the maps, patch pixels
+SUM: Final = np.ones((1, 3), dtype=np.float32)  # of three colours, by cv2.transform
 LEAN_MM: Final = 0.12  # depth at which the reader sees a mouth
 SEEN_DEPTH: Final = 0.75  # of a cone's depth: where the reader sees its through hole
 
@@ -173,7 +174,7 @@ def window_round(
         return None
     colour = cv2.GaussianBlur(pixels[y0:y1, x0:x1].astype(np.float32), (0, 0), SMOOTHING_PX)
     to_right, down = (cv2.Sobel(colour, cv2.CV_32F, *axis, ksize=3, scale=0.125) for axis in ((1, 0), (0, 1)))
-    gradient = np.concatenate([to_right, down], axis=2)
+    gradient = np.asarray(cv2.merge([to_right, down]), dtype=np.float32)
     origin = np.array([x0, y0], dtype=float)
     local = maps.to_map.copy()
     local[:, 2] += local[:, :2] @ origin
@@ -187,7 +188,7 @@ def window_round(
     wide = cv2.dilate(mouth, np.ones((spread, spread), np.uint8))
     face = (seen_face > SURE_FACE[0]) & (wide < SURE_FACE[1])
     across, along = ((np.arange(start, end) - a) / radius_px for start, end, a in ((x0, x1, at[0]), (y0, y1, at[1])))
-    size = np.sqrt(np.einsum("hwc,hwc->hw", gradient, gradient))
+    size = np.sqrt(cv2.transform(to_right * to_right + down * down, SUM))
     near = (across * across)[None] + (along * along)[:, None] < (NEAR + 4.0 / radius_px) ** 2
     strong = max(STRONG * float(quantile(size[near], 0.97)), LEAST_STRONG)
     noise = median(size[face]) if face.sum() > LEAST_FACE else 1.0
@@ -243,12 +244,14 @@ def _unlike_face(colour: Image, face: NDArray[np.bool_], across: Array, along: A
     covariance = weighed @ weighed.T / float((weight * weight).sum()) + np.eye(3) * FACE_NOISE**2
     to_white = np.linalg.cholesky(np.linalg.inv(covariance)).T
     of_row, of_column = plane[0] + y[:, None] * plane[2], x[:, None] * plane[1]
-    root -= of_row.astype(np.float32)[:, None]
-    root -= of_column.astype(np.float32)[None]
+    rows = root.reshape(len(root), -1)  # every row as one: NumPy is slow where the last axis is short
+    rows -= np.tile(of_row.astype(np.float32), len(x))
+    rows -= of_column.astype(np.float32).ravel()
     whitened = cv2.transform(root, to_white.astype(np.float32))
-    square = np.einsum("hwc,hwc->hw", whitened, whitened) / np.float32(3.0)
+    square = cv2.transform(whitened * whitened, SUM / np.float32(3.0))
     smooth = cv2.GaussianBlur(np.sqrt(square), (0, 0), SMOOTHING_PX) ** 2
-    return np.stack([square / (square + OTHER), smooth / (smooth + OTHER_SOFT)], axis=2, dtype=np.float32)
+    unlike = cv2.merge([square / (square + np.float32(OTHER)), smooth / (smooth + np.float32(OTHER_SOFT))])
+    return np.asarray(unlike, dtype=np.float32)
 
 
 def mouth_evidence(window: Window, x: Array, y: Array, radius: Array) -> Array:

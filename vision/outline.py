@@ -17,6 +17,7 @@ F = TypeVar("F", np.float32, np.float64)
 
 UPSAMPLING: Final = 4  # contour vertices every quarter of a map pixel before they are moved onto the level
 MARGIN: Final = 8  # map pixels about what is over the level: no step onto the level looks farther
+NEIGHBOURS: Final = 6  # points to either side that a point must move with
 PROFILE_STEP: Final = 0.5  # sampling along the normal, in units of the picture's own pixel (or coarser when blurred)
 
 
@@ -104,6 +105,36 @@ def samples(image: NDArray[Any], points: Array) -> NDArray[Any]:
     return found.reshape(*points.shape[:-1], *image.shape[2:])
 
 
+def along_rays(image: NDArray[np.uint8], points: Array, ways: Array, distances: Array) -> NDArray[np.uint8]:
+    """Bilinear samples at `points` + `distances` * `ways`, clamped at the border.
+
+    Parameters
+    ----------
+    image : ndarray of shape (H, W, C), uint8
+    points, ways : ndarray of shape (N, 2)
+        Where rays start and where they go; pixels.
+    distances : ndarray of shape (K,)
+        Ascending or descending: a ray's ends tell what part of the image is needed.
+
+    Returns
+    -------
+    ndarray of shape (N, K, C), uint8
+        With C colours; of shape (0, 0, C) where there is next to nothing of the image.
+    """
+    ends = np.concatenate([points + distance * ways for distance in (distances[0], distances[-1])])
+    x0, y0 = np.maximum(np.floor(ends.min(axis=0)).astype(int) - 2, 0)
+    x1, y1 = np.ceil(ends.max(axis=0)).astype(int) + 3
+    window = image[y0:y1, x0:x1]
+    if min(window.shape[:2]) < 3:
+        return window[:0, :0]
+    x, y = (
+        (points[:, k, None] + distances * ways[:, k, None] - start).astype(np.float32)
+        for k, start in ((0, x0), (1, y0))
+    )
+    found = cv2.remap(window, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(found, dtype=np.uint8)
+
+
 def length(vectors: NDArray[F]) -> NDArray[F]:
     """Lengths of vectors (…, 3), as of colours: NumPy sums so short a last axis several times slower."""
     x, y, z = vectors[..., 0], vectors[..., 1], vectors[..., 2]
@@ -135,16 +166,20 @@ def smooth_closed(values: Array, sigma: float) -> Array:
 
 def outward_normals(points: Array, smooth: float = 2.0) -> Array:
     """Unit normals of a closed curve that point out of it; image axes (y down) or mm alike."""
-    along = smooth_closed(np.roll(points, -1, axis=0) - np.roll(points, 1, axis=0), smooth)
-    along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-12)
-    normal = np.stack([along[:, 1], -along[:, 0]], axis=1)
-    return normal if signed_area(points) > 0.0 else -normal
+    around = np.concatenate([points[-1:], points, points[:1]])
+    along = smooth_closed(around[2:] - around[:-2], smooth)
+    x, y = along[:, 0], along[:, 1]
+    size = np.maximum(np.sqrt(x * x + y * y), 1e-12)
+    if signed_area(points) <= 0.0:
+        size = -size
+    return np.stack([y / size, -x / size], axis=1)
 
 
 def signed_area(points: Array) -> float:
     """Shoelace area of a closed polygon (N, 2); positive when it runs anticlockwise in axes with y up."""
     x, y = points[:, 0], points[:, 1]
-    return float(0.5 * np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+    within = x[:-1] @ y[1:] - x[1:] @ y[:-1]
+    return float(0.5 * (within + x[-1] * y[0] - x[0] * y[-1]))
 
 
 def snap_to_photo(pixels: NDArray[np.uint8], points: Array, reach_px: float, prior_px: float) -> Edge:
@@ -167,19 +202,14 @@ def snap_to_photo(pixels: NDArray[np.uint8], points: Array, reach_px: float, pri
     normal = outward_normals(points)
     step = max(PROFILE_STEP, reach_px / 12.0)
     half = int(np.ceil(reach_px / step)) + 2
-    offset = np.arange(-half, half + 1) * step
-    x0, y0 = np.floor(points.min(axis=0) - reach_px - 4).astype(int)
-    x1, y1 = np.ceil(points.max(axis=0) + reach_px + 5).astype(int)
-    x0, y0 = max(x0, 0), max(y0, 0)
-    window = pixels[y0:y1, x0:x1]
-    where = points[:, None, :] + offset[None, :, None] * normal[:, None, :] - (x0, y0)
-    colour = sample(window, where)  # (N, K, 3)
+    offset = np.asarray(np.arange(-half, half + 1) * step, dtype=np.float64)
+    colour = along_rays(pixels, points, normal, offset).astype(np.float64)
     colour = smooth_closed(colour.reshape(len(points), -1), 1.0).reshape(colour.shape)
     third = max(2, half // 2)
     contrast = colour[:, -third:].mean(axis=1) - colour[:, :third].mean(axis=1)
-    strength = np.linalg.norm(contrast, axis=1, keepdims=True)
-    direction = contrast / np.maximum(strength, 1e-6)
-    profile = np.einsum("nkc,nc->nk", colour, direction)
+    direction = contrast / np.maximum(length(contrast), 1e-6)[:, None]
+    red, green, blue = (colour[..., k] * direction[:, k, None] for k in range(3))
+    profile = red + green + blue
     gradient = np.gradient(profile, step, axis=1)
     weight = np.exp(-0.5 * (offset / prior_px) ** 2) * (np.abs(offset) <= reach_px)
     score = np.clip(gradient, 0.0, None) * weight
@@ -205,8 +235,9 @@ def snap_to_photo(pixels: NDArray[np.uint8], points: Array, reach_px: float, pri
 
 def agree_with_neighbours(edge: Edge, limit_px: float) -> NDArray[np.bool_]:
     """Which points moved as their neighbours did: False for burrs, glare and jumps to another edge."""
-    around = np.stack([np.roll(edge.moved_px, k) for k in range(-6, 7)])
-    return edge.found & (np.abs(edge.moved_px - medians(around.T)) <= limit_px)
+    beyond = np.concatenate([edge.moved_px[-NEIGHBOURS:], edge.moved_px, edge.moved_px[:NEIGHBOURS]])
+    around = np.lib.stride_tricks.sliding_window_view(beyond, 2 * NEIGHBOURS + 1)
+    return np.asarray(edge.found & (np.abs(edge.moved_px - medians(around)) <= limit_px), dtype=np.bool_)
 
 
 def ellipse_residual(points: Array) -> Array:

@@ -56,13 +56,17 @@ def signature(outline: Array, hub_radius: float) -> NDArray[np.float32]:
     angle = np.arange(DIRECTIONS) * (2.0 * np.pi / DIRECTIONS)
     ray = np.column_stack([np.sin(angle), np.cos(angle)])
     side_a = ray[:, :1] * a[None, :, 1] - ray[:, 1:] * a[None, :, 0]
-    side_b = ray[:, :1] * b[None, :, 1] - ray[:, 1:] * b[None, :, 0]
-    share = side_a / np.where(np.abs(side_a - side_b) > 1e-12, side_a - side_b, 1.0)
-    along_a, along_b = ray @ a.T, ray @ b.T
+    left = side_a > 0.0
+    which, at = np.nonzero(left != np.roll(left, -1, axis=1))  # rays and sides of the outline: few of all pairs cross
+    from_a = side_a[which, at]
+    from_b = ray[which, 0] * b[at, 1] - ray[which, 1] * b[at, 0]
+    share = from_a / np.where(np.abs(from_a - from_b) > 1e-12, from_a - from_b, 1.0)
+    along_a, along_b = (ray[which] * a[at]).sum(axis=1), (ray[which] * b[at]).sum(axis=1)
     distance = along_a + share * (along_b - along_a)
-    crosses = ((side_a > 0.0) != (side_b > 0.0)) & (distance > 0.0)
-    near = np.where(crosses, distance, np.inf).min(axis=1)
-    far = np.where(crosses, distance, 0.0).max(axis=1)
+    ahead = distance > 0.0
+    near, far = np.full(DIRECTIONS, np.inf), np.zeros(DIRECTIONS)
+    np.minimum.at(near, which[ahead], distance[ahead])
+    np.maximum.at(far, which[ahead], distance[ahead])
     near = np.where(np.isfinite(near), near, 0.0)
     return np.stack([near, far]).clip(0.0, FAR).astype(np.float32)
 

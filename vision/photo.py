@@ -211,7 +211,7 @@ def _whole_jpeg(data: bytes) -> bool:
     at = 2
     while at + 4 <= len(data) and data[at] == 0xFF:
         if data[at + 1] == 0xDA:  # start of scan: within it 0xFF is followed by 0 or a restart number only
-            return data.find(b"\xff\xd9", at) >= 0
+            return data.rfind(b"\xff\xd9", at) >= 0  # from the end, where it mostly is
         at += 1 if data[at + 1] == 0xFF else 2 + int.from_bytes(data[at + 2 : at + 4], "big")
     return False
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import cv2
@@ -10,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.fitting import median, quantile
-from vision.outline import length, samples
+from vision.outline import along_rays, length
 
 Array = NDArray[np.float64]
 
@@ -24,6 +25,7 @@ LEAST_INLIER_PX: Final = 0.9
 MOST_FLAT: Final = 0.16  # amplitude of cos 2 over the radius: a circle seen at about 45 degrees
 MOST_SHIFT: Final = 0.45  # of the first radius: how far off the network's centre a ring's may lie
 SAME: Final = 1.06
+NO_ARC: Final = 1e-9 * np.eye(5)  # keeps a fit to rays that lie too close together from failing
 APART: Final = 1.16  # two rings nearer in radius than this are one edge seen twice
 
 
@@ -58,13 +60,9 @@ def find_rings(
     distance = np.arange(search[0] * radius_px, search[1] * radius_px, step)
     if len(distance) < LEAST_SAMPLES:
         return ()
-    where = centre_px + distance[None, :, None] * unit[:, None, :]
-    x0, y0 = np.maximum(np.floor(where.reshape(-1, 2).min(axis=0)).astype(int) - 2, 0)
-    x1, y1 = np.ceil(where.reshape(-1, 2).max(axis=0)).astype(int) + 3
-    window = pixels[y0:y1, x0:x1]
-    if min(window.shape[:2]) < 3:
+    colour = along_rays(pixels, np.broadcast_to(centre_px, unit.shape), unit, distance).astype(np.float32)
+    if not colour.size:
         return ()
-    colour = samples(window, where - (x0, y0)).astype(np.float32)
     smooth = cv2.GaussianBlur(colour, (0, 0), sigmaX=max(0.8, 0.8 / step), sigmaY=1.0)
     gradient = length(np.gradient(np.asarray(smooth, dtype=np.float64), axis=1)) / step
     place, height = _peaks(gradient, distance, step)
@@ -81,8 +79,11 @@ def find_rings(
     rings: list[Ring] = []
     weight = np.sqrt(np.where(strong, height, 0.0) / max(float(quantile(height[:, 0], 0.9)), 1e-9)).clip(0.0, 1.0)
     room = np.maximum(INLIER * fits[:, :1], LEAST_INLIER_PX)
-    near = np.abs(place.T[:, None] - fits @ design.T) < room  # (PEAKS, fits, RAYS)
-    score = (near * (0.35 + 0.65 * weight.T[:, None])).max(axis=0).mean(axis=1)
+    rings_at, counts = fits @ design.T, 0.35 + 0.65 * weight
+    score = np.zeros_like(rings_at)  # (fits, RAYS)
+    for edges, counted in zip(place.T, counts.T, strict=True):
+        np.maximum(score, (np.abs(edges - rings_at) < room) * counted, out=score)
+    score = score.mean(axis=1)
     while len(fits) and len(rings) < 4:
         best = int(np.argmax(score))
         ring = _settled(design, place, height, fits[best], centre_px, unit)
@@ -108,12 +109,21 @@ def _peaks(gradient: Array, distance: Array, step: float) -> tuple[Array, Array]
     return distance[order + 1] + np.clip(shift, -1.0, 1.0) * step, np.take_along_axis(height, order, axis=1)
 
 
+@lru_cache(maxsize=64)
+def _draws(rays: int, peaks: int) -> tuple[NDArray[np.intp], Array]:
+    """Which of some rays each trial goes through, (TRIALS, DRAWN) or fewer, and numbers that choose among a ray's edges,
+    (TRIALS, peaks): always the same, so that a photo reads the same."""
+    rng = np.random.default_rng(0)
+    chosen = np.argsort(rng.random((TRIALS, rays)), axis=1)[:, : min(DRAWN, rays)]
+    return np.ascontiguousarray(chosen), rng.random((TRIALS, peaks))
+
+
 def _trial_rings(design: Array, place: Array, strong: NDArray[np.bool_]) -> Array:
     """Radius coefficients through edges of a few random rays each, (TRIALS, 5); edges of like rank are drawn together."""
-    rng = np.random.default_rng(0)
     rays = np.flatnonzero(strong.any(axis=1))
-    chosen = rays[np.argsort(rng.random((TRIALS, len(rays))), axis=1)[:, : min(DRAWN, len(rays))]]
-    first = place[chosen[:, 0], np.argmax(strong[chosen[:, 0]] * rng.random((TRIALS, place.shape[1])), axis=1)]
+    drawn, ranks = _draws(len(rays), place.shape[1])
+    chosen = rays[drawn]
+    first = place[chosen[:, 0], np.argmax(strong[chosen[:, 0]] * ranks, axis=1)]
     nearest = np.argmin(np.abs(place[chosen] - first[:, None, None]), axis=2)  # a ring is about equally far everywhere
     a = design[chosen]
     y = np.take_along_axis(place[chosen], nearest[:, :, None], axis=2)[:, :, 0]
@@ -130,6 +140,7 @@ def _settled(design: Array, place: Array, height: Array, fit: Array, centre: Arr
         if len(rows) < 12:
             return None
         values = place[rows, nearest[rows]]
-        fit = np.linalg.lstsq(design[rows], values, rcond=None)[0]
+        own = design[rows]
+        fit = np.linalg.solve(own.T @ own + NO_ARC, own.T @ values)
     points = centre + values[:, None] * unit[rows]
     return Ring(points, float(fit[0]), len(rows) / len(place), median(height[rows, nearest[rows]]))

@@ -15,14 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.fitting import median, medians
-from vision.outline import length, outward_normals, sample, smooth_closed
+from vision.outline import along_rays, length, outward_normals, sample, smooth_closed
 
 Array = NDArray[np.float64]
 
 DEEPEST: Final = 0.13  # of the part's radius: about 2.5 mm
 SHALLOWEST_PX: Final = 2.5  # nearer to the outer edge the two are one
 ROUNDS: Final = 3  # wall and shadow may lie one behind the other
-DIRECTIONS: Final = 24
+DIRECTIONS: Final = 24  # an even number: each is looked at with its opposite
 DEPTHS: Final = 12
 SIDE: Final = 0.4  # cosine from which an edge counts as facing the shift
 ALONG: Final = 4.0  # outline points over which profiles are averaged
@@ -88,15 +88,12 @@ def _once(pixels: NDArray[np.uint8], outline_px: Array) -> tuple[Array, Shift | 
 
 def _profiles(pixels: NDArray[np.uint8], outline: Array, normal: Array, depth: Array) -> tuple[Array, Array]:
     """Along the inward normal: colour change over that of the part's texture, and brightness; both (N, K)."""
-    where = outline[:, None, :] - depth[None, :, None] * normal[:, None, :]
-    x0, y0 = np.maximum(np.floor(where.reshape(-1, 2).min(axis=0)).astype(int) - 2, 0)
-    x1, y1 = np.ceil(where.reshape(-1, 2).max(axis=0)).astype(int) + 3
-    colour = sample(np.ascontiguousarray(pixels[y0:y1, x0:x1]), where - (x0, y0))
+    colour = along_rays(pixels, outline, normal, -depth).astype(np.float64)
     colour = smooth_closed(colour.reshape(len(outline), -1), ALONG).reshape(colour.shape)
     change = length(np.gradient(colour, float(depth[1] - depth[0]), axis=1))
     texture = median(change[:, depth > 0.5 * depth[-1]])
     strength = np.minimum(change / max(texture, LEAST_TEXTURE), STRONGEST)
-    return np.asarray(strength), np.asarray(colour.mean(axis=2))
+    return np.asarray(strength), (colour[..., 0] + colour[..., 1] + colour[..., 2]) / 3.0
 
 
 def _best_shift(strength: Array, normal: Array, deepest: float, step: float) -> Shift | None:
@@ -104,21 +101,23 @@ def _best_shift(strength: Array, normal: Array, deepest: float, step: float) -> 
     rows = np.arange(len(strength))
     wide = np.maximum(np.maximum(strength, np.roll(strength, 1, axis=1)), np.roll(strength, -1, axis=1))
     lengths = np.linspace(SHALLOWEST_PX / SIDE * 0.5, deepest, DEPTHS)
-    for turn in np.linspace(0.0, 2.0 * np.pi, DIRECTIONS, endpoint=False):
+    for turn in np.linspace(0.0, np.pi, DIRECTIONS // 2, endpoint=False):
         way = np.array([np.cos(turn), np.sin(turn)])
         cosine = normal @ way
         at = lengths[:, None] * np.abs(cosine)  # all lengths of one direction at once
-        fair = at > SHALLOWEST_PX
-        value = wide[rows, np.round(at / step).astype(int).clip(0, wide.shape[1] - 2)]
-        here, there = fair & (cosine > SIDE), fair & (cosine < -SIDE)
-        n_here, n_there = here.sum(axis=1), there.sum(axis=1)
-        side = (value * here).sum(axis=1) / np.maximum(n_here, 1)
-        ratio = side / np.maximum((value * there).sum(axis=1) / np.maximum(n_there, 1), 0.5)
-        enough = (n_here >= 0.12 * len(rows)) & (n_there >= 0.05 * len(rows))
-        score = np.where(enough, side * np.minimum(ratio, 2.0), -np.inf)
-        k = int(np.argmax(score))
-        if enough[k] and (best is None or score[k] > best.strength * min(best.ratio, 2.0)):
-            best = Shift(way * lengths[k], float(side[k]), float(ratio[k]))
+        value = wide[rows, np.rint(at / step).astype(np.intp).clip(0, wide.shape[1] - 2)]
+        value *= at > SHALLOWEST_PX
+        count, mean = [], []
+        for side in (cosine > SIDE, cosine < -SIDE):
+            count.append((at[:, side] > SHALLOWEST_PX).sum(axis=1))
+            mean.append(value[:, side].sum(axis=1) / np.maximum(count[-1], 1))
+        for sign, here, there in ((1.0, 0, 1), (-1.0, 1, 0)):  # the opposite direction looks at the same places
+            ratio = mean[here] / np.maximum(mean[there], 0.5)
+            enough = (count[here] >= 0.12 * len(rows)) & (count[there] >= 0.05 * len(rows))
+            score = np.where(enough, mean[here] * np.minimum(ratio, 2.0), -np.inf)
+            k = int(np.argmax(score))
+            if enough[k] and (best is None or score[k] > best.strength * min(best.ratio, 2.0)):
+                best = Shift(sign * way * lengths[k], float(mean[here][k]), float(ratio[k]))
     if best is None or best.strength < LEAST_STRENGTH or best.ratio < LEAST_RATIO:
         return None
     return best

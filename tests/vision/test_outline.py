@@ -5,10 +5,13 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
+from scipy.ndimage import map_coordinates
+from shapely.geometry import LineString, Polygon
 from skimage.measure import find_contours
 
 from vision.outline import (
     agree_with_neighbours,
+    along_rays,
     level_curves,
     outward_normals,
     resample_closed,
@@ -16,6 +19,7 @@ from vision.outline import (
     smooth_closed,
     snap_to_photo,
 )
+from vision.outline_words import DIRECTIONS, FAR, signature
 
 
 def soft_disc(size: int, centre: tuple[float, float], radius: float, blur: float = 1.2) -> np.ndarray:
@@ -97,3 +101,48 @@ def test_smoothing_keeps_the_mean_and_removes_noise():
     smooth = smooth_closed(noise, 4.0)
     assert smooth.mean() == pytest.approx(noise.mean(), abs=1e-12)
     assert smooth.std() < 0.4 * noise.std()
+
+
+def test_samples_along_rays_agree_with_scipy_also_beyond_the_border():
+    rng = np.random.default_rng(3)
+    picture = cv2.GaussianBlur(rng.integers(0, 256, (60, 90, 3)).astype(np.uint8), (0, 0), 2.0)
+    turn = rng.uniform(0.0, 2.0 * np.pi, 40)
+    points, ways = rng.uniform(-5.0, (94.0, 64.0), (40, 2)), np.column_stack([np.cos(turn), np.sin(turn)])
+    distances = np.linspace(-6.0, 6.0, 17)
+    ours = along_rays(picture, points, ways, distances)
+    where = points[:, None] + distances[:, None] * ways[:, None]
+    theirs = [
+        map_coordinates(picture[..., k].astype(float), where.T[::-1], order=1, mode="nearest").T for k in range(3)
+    ]
+    assert ours.shape == (40, 17, 3)
+    # OpenCV rounds places to 1/32 pixel and values to whole grey levels
+    assert ours == pytest.approx(
+        np.stack(theirs, axis=2), abs=1.0 + np.abs(np.diff(picture.astype(float), axis=1)).max() / 16.0
+    )
+
+
+def test_rays_beside_the_picture_see_nothing():
+    picture = np.zeros((40, 40, 3), dtype=np.uint8)
+    assert along_rays(picture, np.array([[60.0, 20.0]]), np.array([[1.0, 0.0]]), np.arange(3.0)).size == 0
+
+
+def test_area_is_shapelys_whichever_way_the_outline_runs():
+    points = np.random.default_rng(4).normal(0.0, 1.0, (7, 2))
+    star = points[np.argsort(np.arctan2(points[:, 1], points[:, 0]))] * 3.0 + 20.0
+    assert signed_area(star) == pytest.approx(Polygon(star).area)
+    assert signed_area(star[::-1]) == pytest.approx(-Polygon(star).area)
+
+
+def test_signature_is_where_shapelys_rays_cross_the_outline():
+    rng = np.random.default_rng(5)
+    turn = np.linspace(0.0, 2.0 * np.pi, 60, endpoint=False)
+    far = 8.0 + 5.0 * np.cos(turn) + rng.uniform(0.0, 3.0, 60)  # jagged: some rays cross several times
+    outline = np.column_stack([far * np.sin(turn) + 3.0, far * np.cos(turn)])  # the axis near the edge
+    ring = LineString(np.vstack([outline, outline[:1]]))
+    seen = signature(outline, 2.0)
+    for k in range(DIRECTIONS):
+        angle = 2.0 * np.pi * k / DIRECTIONS
+        crossed = ring.intersection(LineString([(0.0, 0.0), (100.0 * np.sin(angle), 100.0 * np.cos(angle))]))
+        away = [float(np.hypot(p.x, p.y)) / 2.0 for p in getattr(crossed, "geoms", [crossed]) if not p.is_empty]
+        expected = (min(away), max(away)) if away else (0.0, 0.0)
+        assert seen[:, k] == pytest.approx(np.minimum(expected, FAR), abs=1e-5)

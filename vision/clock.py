@@ -5,6 +5,7 @@ Points arrive in millimetres as seen in the picture (x right, y up); angles are 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -21,7 +22,7 @@ Mask = NDArray[np.bool_]
 HUB_TOLERANCE: Final = 0.02  # of the hub's radius: how far off the circle an edge point of the hub may lie
 HUB_LEAST_ARC_DEG: Final = 70.0  # under this much arc the circle's centre hangs on noise; the network's axis leads then
 TRIALS: Final = 150
-NO_LINE: Final = 1e-12 * np.eye(3)  # keeps a circle through points on a line from failing
+NO_LINE: Final = 1e-12  # on the diagonal: keeps a circle through points on a line from failing
 MOST_RADIAL: Final = 0.2  # sine of the angle between an edge on the hub and the circle's tangent
 TAIL_STARTS: Final = 1.06  # hub radii: beyond this the outline is tail, clear of most fillets
 FLANK_TURN_DEG: Final = 12.0  # a flank point's normal is square to the tail within this
@@ -121,18 +122,34 @@ def circle_through(points: Array, weights: Array | None = None) -> tuple[Array, 
     jac = np.ones((3, p.shape[1]))  # derivatives of the distance to the circle, with the sign turned
     jac[:2] = 2.0 * p
     weighted = jac if weights is None else jac * weights
-    a, b, c = np.linalg.solve(weighted @ jac.T + NO_LINE, weighted @ (p[0] * p[0] + p[1] * p[1]))
-    centre, radius = np.array([a, b]), float(np.sqrt(max(c + a * a + b * b, 1e-12)))
+    x, y, c = _least_squares(weighted @ jac.T, weighted @ (p[0] * p[0] + p[1] * p[1]))
+    radius = math.sqrt(max(c + x * x + y * y, 1e-12))
+    d = np.empty_like(p)
     for _ in range(5):
-        d = p - centre[:, None]
+        np.subtract(p[0], x, out=d[0])
+        np.subtract(p[1], y, out=d[1])
         rho = np.maximum(np.sqrt(d[0] * d[0] + d[1] * d[1]), 1e-9)
         np.divide(d, rho, out=jac[:2])
         weighted = jac if weights is None else jac * weights
-        step = np.linalg.solve(weighted @ jac.T + NO_LINE, weighted @ (rho - radius))
-        centre, radius = centre + step[:2], radius + float(step[2])
-        if np.abs(step).max() < 1e-7 * radius:
+        dx, dy, grown = _least_squares(weighted @ jac.T, weighted @ (rho - radius))
+        x, y, radius = x + dx, y + dy, radius + grown
+        if max(abs(dx), abs(dy), abs(grown)) < 1e-7 * radius:
             break
-    return centre + middle, radius
+    return np.array([x, y]) + middle, radius
+
+
+def _least_squares(normal: Array, right: Array) -> tuple[float, float, float]:
+    """Three unknowns from their normal equations, by LDL': a camera's derivatives fit a hundred circles, and NumPy takes
+    longer to call its solver than to sum a circle's points."""
+    (a, b, c), (_, d, e), (_, _, f) = normal.tolist()
+    p, q, r = right.tolist()
+    a += NO_LINE
+    by_a, by_c = b / a, c / a
+    d, e, q = max(d + NO_LINE - by_a * b, NO_LINE), e - by_a * c, q - by_a * p
+    by_d = e / d
+    z = (r - by_c * p - by_d * q) / max(f + NO_LINE - by_c * c - by_d * e, NO_LINE)
+    y = (q - e * z) / d
+    return (p - b * y - c * z) / a, y, z
 
 
 def find_hub(outline_mm: Array, guess: Guess, rng: np.random.Generator) -> Hub | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final
@@ -389,14 +390,14 @@ def _by_both(
 def of_another_thing(scale: Scale | None, hub_mm: float, reach_mm: float) -> bool:
     """Whether a part would be of a size that says that its scale is another thing's, such as a washer's.
 
-    A hub or reach that is merely unusual says so where the coin is in doubt for itself; a reach unheard of where it is not,
-    too. Of 1,304 path-traced coins three were of such sizes, and all three were other things.
+    The reach is NaN where it was not measured. A hub or reach that is merely unusual says so where the coin is in doubt for
+    itself; a reach unheard of where it is not, too. Of 1,304 path-traced coins three were of such sizes, and all three were other things.
     """
     if not IMPOSSIBLE_HUB_MM[0] < hub_mm < IMPOSSIBLE_HUB_MM[1]:
         return True
     if scale is None or scale.kind != "coin":
         return False
-    usual_reach = PLAUSIBLE_REACH_MM[0] <= reach_mm <= PLAUSIBLE_REACH_MM[1]
+    usual_reach = math.isnan(reach_mm) or PLAUSIBLE_REACH_MM[0] <= reach_mm <= PLAUSIBLE_REACH_MM[1]
     usual_hub = PLAUSIBLE_HUB_MM[0] <= hub_mm <= PLAUSIBLE_HUB_MM[1]
     doubted = any(note.code in ("several-coins", "coin-unsure") for note in scale.warnings)
     return not usual_reach or (doubted and not usual_hub)
@@ -498,6 +499,9 @@ def _doubts(
     if missing:
         named = ", ".join(missing).replace("_", " ")
         notes.append(NotMeasured("not-measured", f"not measured: {named}"))
+    if "reach" in missing and len(missing) < len(sizes):
+        text = "where the tail ends was not seen (hidden, burnt out or in shadow): measure the reach with a calliper"
+        notes.append(NotMeasured("tail-end-unseen", text))
     reach = sizes.get("reach")
     if reach is not None and not PLAUSIBLE_REACH_MM[0] <= reach.value <= PLAUSIBLE_REACH_MM[1]:
         text = f"a reach of {reach.value:.1f} mm is unusual for a cam: check which coin lies there"

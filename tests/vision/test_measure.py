@@ -343,7 +343,7 @@ def test_a_doubtful_outline_states_its_sizes_more_loosely_and_a_clear_one_less()
     every = np.ones(len(face.outline_px))
     sizes = [
         measure(replace(face, doubts_px=doubts), plane, Quantity(2.3, 0.25), "finger")
-        for doubts in (0.1 * every, None, 20.0 * every)
+        for doubts in (0.1 * every, None, 4.0 * every)
     ]
     for name in ("reach", "hub_diameter", "length", "width", "tail_width"):
         clear, usual, doubtful = (m.quantity(name) for m in sizes)
@@ -355,12 +355,16 @@ def test_a_doubt_at_the_tip_alone_is_a_doubt_about_what_ends_there():
     plane = camera(10.0, 30.0)
     face = seen(plane, 20.0, (5.0, 3.0))
     from_axis = np.linalg.norm(face.outline_px - face.axis_px, axis=1)
-    at_tip = np.where(from_axis > 0.95 * from_axis.max(), 20.0, 0.5)
-    clear, doubtful = (
-        measure(replace(face, doubts_px=doubts), plane, Quantity(2.3, 0.25), "finger")
-        for doubts in (np.full(len(at_tip), 0.5), at_tip)
+    at_tip = from_axis > 0.95 * from_axis.max()
+    pixel_mm = plane.mm_per_px_at(face.axis_px, 2.3)
+    clear, doubtful, lost = (
+        measure(
+            replace(face, doubts_px=np.where(at_tip, doubt_mm, 0.1) / pixel_mm), plane, Quantity(2.3, 0.25), "finger"
+        )
+        for doubt_mm in (0.1, 0.5, 1.0)
     )
     for name in ("reach", "length"):
         assert doubtful.quantity(name).u > 1.2 * clear.quantity(name).u
+        assert lost.quantity(name) is None  # where it ends was not seen
     for name in ("hub_diameter", "width", "tail_width"):
-        assert doubtful.quantity(name).u == pytest.approx(clear.quantity(name).u, rel=1e-6)
+        assert doubtful.quantity(name).u == lost.quantity(name).u == pytest.approx(clear.quantity(name).u, rel=1e-6)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Final
@@ -94,14 +95,14 @@ def _read(photo: Photo, regions: Regions, options: ReadOptions) -> Reading:
     """The reading in the photo's own pixels."""
     cv2.setRNGSeed(0)  # fits and colour models start at random: the same photo reads the same, whatever was read before
     found = find_part(photo.pixels, regions)
-    view, drop = None, None
-    with ThreadPoolExecutor(1) as beside:  # neither needs the other, and OpenCV leaves the interpreter free
-        reference = beside.submit(find_reference, photo, regions, found, options)
-        if found.words is not None and found.patch is not None and found.outcome == "read":
-            view = see_face(photo.pixels, found.patch, found.words)
-            if view is not None:
-                view, drop = _first_edge(photo, view, found)
-    scale, warnings = reference.result()
+    if _cores() > 1:
+        with ThreadPoolExecutor(1) as beside:  # neither needs the other, and OpenCV leaves the interpreter free
+            reference = beside.submit(find_reference, photo, regions, found, options)
+            view, drop = _outline(photo, found)
+        scale, warnings = reference.result()
+    else:  # two threads that take turns on one core cost a thirtieth of a reading
+        view, drop = _outline(photo, found)
+        scale, warnings = find_reference(photo, regions, found, options)
     notes = [*photo.warnings, *found.warnings, *warnings]
     facts = PhotoFacts(photo.name, photo.sha256, *photo.size)
     problem = _picture_problem(found, view)
@@ -114,6 +115,20 @@ def _read(photo: Photo, regions: Regions, options: ReadOptions) -> Reading:
     view = _on_own_edge(photo, view, found, plane, thickness.value)
     view = _holes_on_plane(photo, view, plane, thickness, found)
     return _compose(photo, facts, options, found.words, view, plane, scale, thickness, notes)
+
+
+def _cores() -> int:
+    """Processor cores that this process may run on."""
+    allowed = getattr(os, "sched_getaffinity", None)  # Linux alone
+    return len(allowed(0)) if allowed is not None else os.cpu_count() or 1
+
+
+def _outline(photo: Photo, found: Found) -> tuple[FaceView | None, WallDrop | None]:
+    """The edges of a part that was found, and what its wall tells of the bench; None where there is none to see."""
+    if found.words is None or found.patch is None or found.outcome != "read":
+        return None, None
+    view = see_face(photo.pixels, found.patch, found.words)
+    return (None, None) if view is None else _first_edge(photo, view, found)
 
 
 def _first_edge(photo: Photo, view: FaceView, found: Found) -> tuple[FaceView, WallDrop | None]:

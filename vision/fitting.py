@@ -273,7 +273,7 @@ def _ellipse_residual(x: Array, points: Array) -> tuple[Array, Array]:
     fu, fv = _foot(np.abs(u), np.abs(v), a, b)
     fu, fv = fu * su, fv * sv
     nu, nv = fu / a**2, fv / b**2
-    norm = np.maximum(np.hypot(nu, nv), 1e-12)
+    norm = np.maximum(np.sqrt(nu * nu + nv * nv), 1e-12)
     nu, nv = nu / norm, nv / norm
     distance = (u - fu) * nu + (v - fv) * nv
     jac = np.empty((len(points), 5))
@@ -294,10 +294,10 @@ def _foot(u: Array, v: Array, a: float, b: float) -> tuple[Array, Array]:
         ex, ey = (focal / a) * (tu * tu * tu), (-focal / b) * (tv * tv * tv)
         rx, ry = a * tu - ex, b * tv - ey
         qx, qy = u - ex, v - ey
-        r, q = np.hypot(rx, ry), np.maximum(np.hypot(qx, qy), 1e-15)
-        tu = np.clip((qx * r / q + ex) / a, 0.0, 1.0)
-        tv = np.clip((qy * r / q + ey) / b, 0.0, 1.0)
-        length = np.maximum(np.hypot(tu, tv), 1e-15)
+        ratio = np.sqrt((rx * rx + ry * ry) / np.maximum(qx * qx + qy * qy, 1e-30))
+        tu = np.minimum(np.maximum((qx * ratio + ex) / a, 0.0), 1.0)
+        tv = np.minimum(np.maximum((qy * ratio + ey) / b, 0.0), 1.0)
+        length = np.maximum(np.sqrt(tu * tu + tv * tv), 1e-15)
         tu, tv = tu / length, tv / length
         if np.abs(tu - before).max() < 1e-12:
             break

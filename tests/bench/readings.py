@@ -87,9 +87,7 @@ def compare(label: Label, reading: Reading, name: str, seconds: float) -> Row:
     truth = [h for h in label.holes if h.kind == "screw"]
     row.count_ok = len(truth) == len(reading.holes)
     if row.count_ok and truth:
-        pairs = _paired(truth, reading)
-        for hole, read in pairs:
-            radius = float(np.hypot(hole.x_mm, hole.y_mm))
+        for hole, read in _paired(truth, reading):
             centre = _central(hole)
             row.clock_ok.append(
                 read.position == ("centre" if centre else clock_from_angle(angle_from_xy(hole.x_mm, hole.y_mm)))
@@ -102,6 +100,8 @@ def compare(label: Label, reading: Reading, name: str, seconds: float) -> Row:
                 row.errors["hole angle"].append((error, read.angle_deg.u95))
                 if row.facing_ok:
                     row.errors["angle, side ok"].append((error, read.angle_deg.u95))
+        for hole, read in _paired(truth, reading, mirrored=not row.facing_ok):
+            radius = float(np.hypot(hole.x_mm, hole.y_mm))
             if read.radius_mm is not None:
                 row.errors["hole radius"].append((read.radius_mm.value - radius, read.radius_mm.u95))
             if read.diameter_mm is not None:
@@ -118,8 +118,12 @@ def _central(hole: Hole) -> bool:
     return bool(np.hypot(hole.x_mm, hole.y_mm) < 0.25 * hole.diameter_mm)
 
 
-def _paired(truth: list, reading: Reading) -> list:
-    """Holes of the label with those of the reading: centre with centre first, then by least total squared angle."""
+def _paired(truth: list, reading: Reading, mirrored: bool = False) -> list:
+    """Holes of the label with those of the reading: centre with centre first, then by least total squared angle.
+
+    `mirrored` pairs those at one place on a part that was read from the wrong side: its left and right are changed over.
+    """
+    side = -1.0 if mirrored else 1.0
 
     def cost(order: tuple[int, ...]) -> float:
         total = 0.0
@@ -128,7 +132,7 @@ def _paired(truth: list, reading: Reading) -> list:
             if (read.angle_deg is None) != _central(hole):
                 total += 360.0**2 * len(truth)
             elif read.angle_deg is not None:
-                total += difference_deg(read.angle_deg.value, angle_from_xy(hole.x_mm, hole.y_mm)) ** 2
+                total += difference_deg(read.angle_deg.value, angle_from_xy(side * hole.x_mm, hole.y_mm)) ** 2
         return total
 
     best = min(permutations(range(len(truth))), key=cost)

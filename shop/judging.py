@@ -110,14 +110,20 @@ class Judged:
 
     @property
     def settled(self) -> float:
-        """Chance that all but the screws agrees, given that the screws do, for a part that is none of the list's.
+        """Chance that all but the screws agrees, given that the screws do; 0 while the reading may be void.
 
-        0 while the reading may be void. What follows is a trial, which shows the screws alone, and near twins share those:
-        so nothing counts here but what was measured and seen.
+        What follows is a trial, which shows the screws alone, and near twins share those. So a listed part that agrees
+        settles nothing: what was measured and seen must do so for a part that is none of the list's. But one that does not
+        agree, and that the part read may well be, leaves it open.
         """
-        rest, agree = (each * self.of_none for each in self.rest)
-        agreeing = float(agree.sum())
-        return 0.0 if self.void > SETTLED_VOID or agreeing <= 0.0 else min(float(rest.sum()) / agreeing, 1.0)
+        if self.void > SETTLED_VOID:
+            return 0.0
+        rest, screws = self.rest
+        chances = []
+        for counted in (self.of_none, np.ones(len(rest))):
+            agreeing = float((screws * counted).sum())
+            chances.append(float((rest * counted).sum()) / agreeing if agreeing > 0.0 else 0.0)
+        return min(*chances, 1.0)
 
     @property
     def rest(self) -> tuple[Array, Array]:

@@ -10,7 +10,7 @@ from scipy.stats import norm
 from shop.doubts import SURE
 from shop.draws import OPEN, Same, draw
 from shop.fits import FitOptions, decide
-from shop.likeness import PHOTO_U_MM, Likeness
+from shop.likeness import PHOTO_U_MM, SEEN_PLAIN, SEEN_SUNK, Likeness
 from shop.measured import measured_part_by_hand
 from shop.parts import Part, parse_holes
 from shop.same_number import UNLISTED, UNLISTED_PARTS, same_parts
@@ -113,3 +113,29 @@ def test_a_part_with_a_likely_twin_is_measured_before_its_trial():
 
     assert asked(own).measure == ""
     assert asked(own, twin).measure == "reach"
+
+
+@pytest.mark.parametrize(("holes", "facing", "odds"), [
+    ("61@4.55:3.9/7; 209@4.55:3.9/7", "screw", SEEN_SUNK / SEEN_PLAIN),
+    (HOLES, "screw", (1.0 - SEEN_SUNK) / (1.0 - SEEN_PLAIN)),
+    (HOLES, "plug", 1.0),  # no countersink shows there
+])  # fmt: skip
+def test_a_countersink_tells_twins_apart_from_the_screw_side_by_bayes_rule(holes, facing, odds):
+    by_hand = measured_part_by_hand("cloverleaf", "closed", None, "21.4±0.6", "12±0.6", holes)
+    sides = {word: float(word == facing) for word in by_hand.facing}
+    measured = replace(by_hand, sha256="0" * 64, doubts=SURE, facing=sides)
+    sunk = replace(OWN, part="sunk", holes=parse_holes("61@4.55:3.9/7; 209@4.55:3.9/7"))
+    chances = {one.part: one.weight for one in same_parts(likeness_of(measured, 60), [OWN, sunk, *others(58)])}
+    assert chances["sunk"] / chances["own"] == pytest.approx(odds, rel=1e-6)
+
+
+def test_a_radius_that_was_not_measured_tells_nothing_and_its_angle_does():
+    holes = "61±2@5.2±2:3.9±0.1; 209±2@5.2±2:3.9±0.1"  # u = 1 mm, as of the usual range of cams
+    by_hand = measured_part_by_hand("cloverleaf", "closed", None, "21.4±0.6", "12±0.6", holes)
+    measured = replace(by_hand, sha256="0" * 64, doubts=SURE)
+    wide = replace(OWN, part="wide", holes=parse_holes("61@5.2:3.9; 209@5.2:3.9"))
+    turned = replace(OWN, part="turned", holes=parse_holes("67@4.55:3.9; 209@4.55:3.9"))
+    listed = [OWN, wide, turned, *others(57)]
+    chances = {one.part: one.weight for one in same_parts(likeness_of(measured, 60), listed)}
+    assert chances["wide"] / chances["own"] == pytest.approx(1.0, abs=0.03)
+    assert chances.get("turned", 0.0) < 0.5 * chances["own"]

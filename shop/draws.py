@@ -33,6 +33,7 @@ class Same:
     weight: float
     mean: Array  # (K,), in the order of `MeasuredPart.names`; NaN for what the list does not say
     mirrored: bool  # the photo shows the other face than stated
+    part: str = ""  # its number
 
 
 @dataclass(frozen=True, slots=True, eq=False)

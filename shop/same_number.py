@@ -61,8 +61,16 @@ def same_parts(likeness: Likeness, parts: Sequence[Part]) -> tuple[Same, ...]:
             break
         mean = lengths_of(likeness, part, turned)
         if mean is not None:
-            same.append(Same(weight, mean, turned))
+            same.append(Same(weight, mean, turned, part.part))
     return tuple(same)
+
+
+def chances_of(same: Sequence[Same]) -> dict[str, float]:
+    """Probability that the part read is a listed one, whichever face the photo shows, by its number."""
+    chances: dict[str, float] = {}
+    for one in same:
+        chances[one.part] = chances.get(one.part, 0.0) + one.weight
+    return chances
 
 
 def lengths_of(likeness: Likeness, part: Part, turned: bool) -> Array | None:

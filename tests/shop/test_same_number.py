@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from shop.calliper import parse_finding, take_in
 from shop.doubts import SURE
 from shop.draws import OPEN, Same, draw
 from shop.fits import FitOptions, decide
@@ -115,6 +116,28 @@ def test_a_part_with_a_likely_twin_is_measured_before_its_trial():
     assert asked(own, twin).measure == "reach"
 
 
+def test_lengths_that_are_all_one_listed_parts_speak_for_its_outline_too():
+    """Words err: one outline in a hundred is read as another, and a list that has no such part tells so (Bayes' rule)."""
+    taper = replace(OWN, part="taper", family="taper")
+    words = {word: {"finger": 0.97, "taper": 0.03}.get(word, 0.0) for word in read().family}
+    measured = replace(read(), family=words)
+    other = [replace(one, family="hook", hand="left") for one in others(59)]
+    named = (1.0 - UNLISTED) * 60 / ((1.0 - UNLISTED) * 60 + UNLISTED * 60 + UNLISTED_PARTS)
+
+    def decided(found):
+        return next(one for one in decide(found, [taper, *other]).candidates if one.part == "taper")
+
+    assert decided(measured).verdict == "measure"
+    assert decided(measured).probability == pytest.approx(named, abs=0.01)
+    assert decided(measured).decide_by.measure == "family"
+    seen = [parse_finding("family=finger", measured)]
+    assert decided(take_in(measured, seen)).verdict == "does-not-fit"
+    # A finger of the same lengths is the likelier one by 97 to 3, and leaves the taper less than one in twenty.
+    rest = [taper, replace(taper, part="finger", family="finger"), *other[1:]]
+    verdicts = {one.part: one.verdict for one in decide(measured, rest).candidates}
+    assert (verdicts["taper"], verdicts["finger"] != "does-not-fit") == ("does-not-fit", True)
+
+
 @pytest.mark.parametrize(("holes", "facing", "odds"), [
     ("61@4.55:3.9/7; 209@4.55:3.9/7", "screw", SEEN_SUNK / SEEN_PLAIN),
     (HOLES, "screw", (1.0 - SEEN_SUNK) / (1.0 - SEEN_PLAIN)),
@@ -139,3 +162,14 @@ def test_a_radius_that_was_not_measured_tells_nothing_and_its_angle_does():
     chances = {one.part: one.weight for one in same_parts(likeness_of(measured, 60), listed)}
     assert chances["wide"] / chances["own"] == pytest.approx(1.0, abs=0.03)
     assert chances.get("turned", 0.0) < 0.5 * chances["own"]
+
+
+@pytest.mark.parametrize(("closed", "first"), [(0.7, "open"), (0.9, "own")])
+def test_in_doubt_of_the_bottom_the_part_that_serves_either_way_comes_first(closed, first):
+    """An open one serves for either; a closed one in an open one's place does not. 0.7 to 0.3 is below five to one."""
+    measured = replace(read(), bottom={"closed": closed, "open": 1.0 - closed})
+    listed = [OWN, replace(OWN, part="open", bottom="open"), *others(58)]
+    candidates = decide(measured, listed).candidates
+    assert candidates[0].part == first
+    chances = {one.part: one.probability for one in candidates[:2]}
+    assert chances["open"] > chances["own"]

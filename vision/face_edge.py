@@ -76,8 +76,9 @@ def unroll(
     away = (np.arange(places) - places / 2.0 + 0.5) * pitch
     where = points[:, None] + away[None, :, None] * normals[:, None]
     limit = np.array([pixels.shape[1], pixels.shape[0]])
-    low = np.clip(np.floor(where.min(axis=(0, 1))).astype(int) - 3, 0, limit - 2)
-    high = np.maximum(np.ceil(where.max(axis=(0, 1))).astype(int) + 4, low + 2)
+    ends = where[:, [0, -1]].reshape(-1, 2)  # nothing on a normal lies farther out
+    low = np.clip(np.floor(ends.min(axis=0)).astype(int) - 3, 0, limit - 2)
+    high = np.maximum(np.ceil(ends.max(axis=0)).astype(int) + 4, low + 2)
     window, scale = pixels[low[1] : high[1], low[0] : high[0]], np.ones(2)
     if pitch > 1.3:
         window, scale = shrink_by_area(window, pitch)

@@ -12,14 +12,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.classify import PatchReading, part_hand
+from vision.classify import PatchReading, part_hand, read_part
 from vision.face import FaceView, see_face
 from vision.face_edge import edge_of_face
 from vision.find import Found, find_part, runs_out
 from vision.hole_evidence import maps_of_reader
 from vision.hole_fit import fit_holes
 from vision.lean import first_edge_of_face
-from vision.measure import FaceEdges, Measurement, hub_of, measure
+from vision.measure import NEAR_END, FaceEdges, Measurement, hub_of, measure
 from vision.outline_words import joint, vote
 from vision.photo import Photo
 from vision.plane import PartWall, Plane, doubted, fit_plane, square_plane
@@ -42,6 +42,11 @@ CLEAR_CAM: Final = 0.97  # taken for a cam, but so few cams lie under this that 
 # under this an unsymmetric reading may be the mirror image: of 17 held-out parts a little below it two were
 CLEAR_FACING: Final = 0.97
 UNLIKE_HOLES: Final = 1.3
+LOST_TIP: Final = (
+    0.06  # of the hub's radius: a tail's end in more doubt may lie beyond the patch; 6 of 1,002 path-traced parts
+)
+ROOM: Final = 1.25  # of the outline's own circle, for another look
+UP_TAIL: Final = 0.7  # of the added room
 # Of a hub's radius: with fewer a pixel is more than a quarter of a millimetre, and hole angles and diameters err half as far
 # again as with twice as many (999 path-traced parts).
 FEW_PIXELS: Final = 40.0
@@ -98,11 +103,12 @@ def _read(photo: Photo, regions: Regions, options: ReadOptions) -> Reading:
     if _cores() > 1:
         with ThreadPoolExecutor(1) as beside:  # neither needs the other, and OpenCV leaves the interpreter free
             reference = beside.submit(find_reference, photo, regions, found, options)
-            view, drop = _outline(photo, found)
+            seen = _outline(photo, found)
         scale, warnings = reference.result()
     else:  # two threads that take turns on one core cost a thirtieth of a reading
-        view, drop = _outline(photo, found)
+        seen = _outline(photo, found)
         scale, warnings = find_reference(photo, regions, found, options)
+    found, view, drop = seen
     notes = [*photo.warnings, *found.warnings, *warnings]
     facts = PhotoFacts(photo.name, photo.sha256, *photo.size)
     problem = _picture_problem(found, view)
@@ -123,12 +129,53 @@ def _cores() -> int:
     return len(allowed(0)) if allowed is not None else os.cpu_count() or 1
 
 
-def _outline(photo: Photo, found: Found) -> tuple[FaceView | None, WallDrop | None]:
-    """The edges of a part that was found, and what its wall tells of the bench; None where there is none to see."""
+def _outline(photo: Photo, found: Found) -> tuple[Found, FaceView | None, WallDrop | None]:
+    """The edges of a part that was found, and what its wall tells of the bench; None where there is none to see.
+
+    Where the networks doubt the tail's end, its patch may have cut it off: a look farther that way is taken if it ends the
+    doubt, and what is found is then what it shows.
+    """
+    view, drop = _edges(photo, found)
+    if view is None or _doubt_at_tip(view) < LOST_TIP:
+        return found, view, drop
+    words, patch = read_part(photo.pixels, *_farther(view))
+    farther = replace(found, words=words, patch=patch)
+    again, its_drop = _edges(photo, farther) if words.is_cam else (None, None)
+    if again is None or _doubt_at_tip(again) > 0.5 * _doubt_at_tip(view):
+        return found, view, drop
+    return farther, again, its_drop
+
+
+def _edges(photo: Photo, found: Found) -> tuple[FaceView | None, WallDrop | None]:
     if found.words is None or found.patch is None or found.outcome != "read":
         return None, None
     view = see_face(photo.pixels, found.patch, found.words)
     return (None, None) if view is None else _first_edge(photo, view, found)
+
+
+def _up_tail(view: FaceView) -> Array:
+    """How far each point of the outline lies up the tail from the network's axis, hub radii, (N,)."""
+    tail = view.edges.tail_px - view.edges.axis_px
+    away = (view.edges.outline_px - view.edges.axis_px) @ (tail / np.linalg.norm(tail))
+    return np.asarray(away / view.edges.hub_radius_px)
+
+
+def _doubt_at_tip(view: FaceView) -> float:
+    """How far the outline may be off at the tail's end, hub radii."""
+    up, doubts = _up_tail(view), view.edges.doubts_px
+    if doubts is None:
+        return 0.0
+    return float(np.sqrt(np.mean(doubts[up > up.max() - NEAR_END] ** 2))) / view.edges.hub_radius_px
+
+
+def _farther(view: FaceView) -> tuple[tuple[float, float], float]:
+    """A circle round the outline, photo pixels, with more room and most of it up the tail."""
+    low, high = view.edges.outline_px.min(axis=0), view.edges.outline_px.max(axis=0)
+    centre = (low + high) / 2.0
+    radius = float(np.linalg.norm(view.edges.outline_px - centre, axis=1).max())
+    tail = view.edges.tail_px - view.edges.axis_px
+    x, y = centre + UP_TAIL * (ROOM - 1.0) * radius * tail / np.linalg.norm(tail)
+    return (float(x), float(y)), ROOM * radius
 
 
 def _first_edge(photo: Photo, view: FaceView, found: Found) -> tuple[FaceView, WallDrop | None]:

@@ -30,6 +30,7 @@ from train.calibrate import folders_option
 from train.card import code_version, write_card
 from train.dataset import labelled, read_example
 from train.export import parity, write_onnx
+from train.outline_nets import conv
 from train.pace import steps_of
 from train.rim_draw import REACH, SIDE, draw
 from vision.fitting import fit_ellipse
@@ -87,10 +88,10 @@ class RimNet(nn.Module):
 
     def __init__(self) -> None:
         super().__init__()
-        self.first = _conv(3, 12)
-        self.second = nn.Sequential(_conv(12, 20, stride=2), _conv(20, 20))
+        self.first = conv(3, 12)
+        self.second = nn.Sequential(conv(12, 20, stride=2), conv(20, 20))
         self.third = nn.Sequential(
-            _conv(20, 32, stride=2), _sep(32, 40, dilation=2), _sep(40, 40, dilation=4), _sep(40, 40, dilation=8)
+            conv(20, 32, stride=2), _sep(32, 40, dilation=2), _sep(40, 40, dilation=4), _sep(40, 40, dilation=8)
         )
         self.up_second = nn.Conv2d(40, 20, 1)
         self.join_second = _sep(20, 20)
@@ -122,20 +123,10 @@ class RimForUse(nn.Module):
         return place[:, 0], place[:, 1], torch.sigmoid(coin)
 
 
-def _conv(
-    inputs: int, outputs: int, *, size: int = 3, stride: int = 1, dilation: int = 1, groups: int = 1
-) -> nn.Sequential:
-    return nn.Sequential(
-        nn.Conv2d(inputs, outputs, size, stride, dilation * (size // 2), dilation, groups, bias=False),
-        nn.BatchNorm2d(outputs),
-        nn.ReLU(),
-    )
-
-
 def _sep(inputs: int, outputs: int, *, stride: int = 1, dilation: int = 1) -> nn.Sequential:
     """A convolution of each channel alone, then across channels (Howard et al. 2017, arXiv:1704.04861)."""
-    alone = _conv(inputs, inputs, stride=stride, dilation=dilation, groups=inputs)
-    return nn.Sequential(alone, _conv(inputs, outputs, size=1))
+    alone = conv(inputs, inputs, stride=stride, dilation=dilation, groups=inputs)
+    return nn.Sequential(alone, conv(inputs, outputs, size=1))
 
 
 def _doubled(x: Tensor) -> Tensor:

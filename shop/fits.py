@@ -168,9 +168,11 @@ def decide(
     rated = (
         _rated(measured, draws, judge, table, alive, possible, sameness, options) if weighed is None else weighed.rated
     )
-    # The very part read fits, whatever word the photo gave it: lengths that are all one listed part's speak for its words, too.
+    # The very part read fits, whatever outline the photo took it for: lengths that are all one listed part's speak for that, too.
+    # Not for its bottom: parts are made alike with either, and a closed one never goes on for an open one.
     chances = chances_of(same)
-    rated.probability[:] = np.maximum(rated.probability, [chances.get(part.part, 0.0) for part in parts])
+    very_part = np.array([chances.get(part.part, 0.0) for part in parts])
+    rated.probability[:] = np.maximum(rated.probability, very_part * rated.bottom)
     verdicts = [verdict_of(p, measured, options) for p in rated.probability.tolist()]
     for k, part in enumerate(parts):
         if verdicts[k] == DOES_NOT_FIT and likeness.cannot_be_told(part, float(rated.words[k])):

@@ -173,3 +173,13 @@ def test_in_doubt_of_the_bottom_the_part_that_serves_either_way_comes_first(clos
     assert candidates[0].part == first
     chances = {one.part: one.probability for one in candidates[:2]}
     assert chances["open"] > chances["own"]
+
+
+@pytest.mark.parametrize(("seen_open", "verdict"), [(0.6, "measure"), (0.99, "does-not-fit"), (0.999, "does-not-fit")])
+def test_lengths_that_are_all_one_listed_parts_do_not_speak_for_its_bottom(seen_open, verdict):
+    """A closed bottom never replaces an open one (common practice, no source), and parts are made alike with either."""
+    measured = replace(read(), bottom={"open": seen_open, "closed": 1.0 - seen_open})
+    candidates = decide(measured, [OWN, *others(59)]).candidates
+    own = next(one for one in candidates if one.part == "own")
+    assert OWN.bottom == "closed" and own.verdict == verdict
+    assert own.probability <= 1.0 - seen_open
